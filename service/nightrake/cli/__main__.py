@@ -1,0 +1,5 @@
+"""`python -m nightrake.cli`."""
+
+from nightrake.cli.main import main
+
+main()

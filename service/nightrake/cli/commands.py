@@ -1,0 +1,38 @@
+"""Commands to a running watch: reset, test, reload."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from nightrake.control.client import ControlClient
+from nightrake.settings import load
+
+CAUTION = (
+    "This resets the service's own record only. It isolates no energy and proves nothing about the machine: "
+    "a stopped rake can hold a wound-up gear train. Lock out, verify zero energy, release wind-up slowly, follow "
+    "the manufacturer's instructions and local codes, and leave the work to qualified people."
+)
+
+
+def run_command(
+    folder: Path, overrides: Mapping[str, str | int | float], verb: str, drive: str, direction: str, arg: str
+) -> int:
+    """Ask the watch for one thing and print its answer; exit code 0 accepted, 1 refused."""
+    settings = load(folder, overrides)
+    if verb == "reset":
+        print(CAUTION)
+    with ControlClient(settings.control.socket) as client:
+        answer = client.ask("command", what=verb, drive=drive, direction=direction, arg=arg)
+    print(answer["text"])
+    return 0 if answer["ok"] else 1
+
+
+def run_reload(folder: Path, overrides: Mapping[str, str | int | float]) -> int:
+    """Ask the watch to take the changed folder; it checks the folder itself and refuses it whole if it must."""
+    settings = load(folder, overrides)
+    with ControlClient(settings.control.socket, timeout_s=30.0) as client:
+        answer = client.ask("reload")
+    for line in answer["lines"]:
+        print(line)
+    return 0 if answer["ok"] else 1

@@ -1,0 +1,241 @@
+"""`nightrake demo`: the simulated plant, an embedded broker, the store and the watch together, watched live.
+
+Plant and watch run in processes of their own, on free ports; the broker runs here. Everything lands in a temporary
+folder that is removed at the end.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import signal
+import socket
+import sys
+import tempfile
+import time
+from collections import deque
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from nightrake.cli.status import drives_table, shell_lines, worst_first
+from nightrake.cli.text import event_text
+from nightrake.control.client import ControlClient
+from nightrake.errors import ControlError, NightrakeError
+from nightrake.settings import load
+
+READY_S = 20.0
+QUIET_EVENTS = {"contact_edge"}
+
+
+def run_demo(folder: Path, seconds: float, seed: int) -> int:
+    """Run the demo; exit code 0 when it ran through, 1 when a part failed.
+
+    Args:
+        folder: Settings folder of the example plant.
+        seconds: Ends by itself after this long; 0 = runs until Ctrl-C.
+        seed: Seed of the plant's chance.
+    """
+    load(folder)
+    with tempfile.TemporaryDirectory(prefix="nightrake-demo-") as scratch:
+        return asyncio.run(_demo(folder, seconds, seed, Path(scratch)))
+
+
+async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop.set)
+    broker, mqtt_port = await _broker()
+    plant = watch = None
+    try:
+        plant, ports = await _plant(seed)
+        _say(f"plant: three PLCs on 127.0.0.1:{', '.join(str(p) for p in ports.values())}")
+        _say(f"broker: embedded, MQTT 3.1.1, on 127.0.0.1:{mqtt_port}")
+        watch = await _watch(folder, scratch, ports, mqtt_port)
+        client = await asyncio.to_thread(_connect, scratch / "control")
+        _say("watch: running in its own process; six drives")
+        table = _Screen()
+        with client:
+            ended = await _show(client, watch, stop, seconds, table)
+            status = await asyncio.to_thread(client.ask, "status")
+        await _end(watch)
+        _summary(status, table, watch.returncode)
+        return 0 if ended and watch.returncode == 0 else 1
+    finally:
+        for process in (watch, plant):
+            await _end(process)
+        await broker.shutdown()
+
+
+async def _broker() -> tuple[Any, int]:
+    """amqtt on a free port of 127.0.0.1: enough for a demo, not for a plant."""
+    try:
+        from amqtt.broker import Broker
+    except ImportError as error:
+        raise NightrakeError(
+            "the demo needs the 'demo' extra: run deploy/demo, or pip install 'nightrake[demo]'"
+        ) from error
+    logging.getLogger("amqtt").setLevel(logging.CRITICAL)
+    logging.getLogger("transitions").setLevel(logging.CRITICAL)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    config = {
+        "listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}},
+        "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
+    }
+    broker = Broker(config)
+    await broker.start()
+    return broker, port
+
+
+async def _plant(seed: int) -> tuple[asyncio.subprocess.Process, dict[str, int]]:
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        *("-m", "nightrake.plant", "--ports", "0", "--scenario", "demo", "--seed", str(seed)),
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.DEVNULL,
+    )
+    assert process.stdout is not None
+    try:
+        async with asyncio.timeout(READY_S):
+            line = await process.stdout.readline()
+        return process, dict(json.loads(line)["ports"])
+    except (TimeoutError, ValueError, KeyError) as error:
+        await _end(process)
+        raise NightrakeError("the simulated plant did not start; try 'nightrake simulate' alone to see why") from error
+
+
+async def _watch(folder: Path, scratch: Path, ports: Mapping[str, int], mqtt_port: int) -> asyncio.subprocess.Process:
+    sets = {f"plc.{name}.{key}": value for name, port in ports.items() for key, value in _place(port).items()}
+    sets |= {"mqtt.host": "127.0.0.1", "mqtt.port": mqtt_port, "mqtt.protocol": 311, "forward.enabled": "false"}
+    sets |= {"store.dir": str(scratch / "state"), "control.socket": str(scratch / "control")}
+    arguments = [part for key, value in sets.items() for part in ("--set", f"{key}={value}")]
+    with (scratch / "watch.log").open("wb") as log:
+        return await asyncio.create_subprocess_exec(
+            sys.executable,
+            *("-m", "nightrake.cli", "watch", str(folder), *arguments),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=log,
+            stderr=log,
+        )
+
+
+def _place(port: int) -> dict[str, str | int]:
+    return {"host": "127.0.0.1", "port": port}
+
+
+def _connect(path: Path) -> ControlClient:
+    deadline = time.monotonic() + READY_S
+    while True:
+        try:
+            return ControlClient(path)
+        except ControlError:
+            if time.monotonic() > deadline:
+                log = path.parent / "watch.log"
+                tail = log.read_text(errors="replace")[-600:] if log.exists() else ""
+                raise NightrakeError(f"the watch did not start; its last words: {tail}") from None
+            time.sleep(0.05)
+
+
+async def _end(process: asyncio.subprocess.Process | None) -> None:
+    if process is None or process.returncode is not None:
+        return
+    process.terminate()
+    try:
+        async with asyncio.timeout(10.0):
+            await process.wait()
+    except TimeoutError:
+        process.kill()
+        await process.wait()
+
+
+class _Screen:
+    """Drives above, events below. A terminal is redrawn; a pipe gets each event as a line."""
+
+    def __init__(self) -> None:
+        from rich.console import Console
+
+        self.console = Console(highlight=False)
+        self.events: deque[str] = deque(maxlen=12)
+        self.counts: dict[str, int] = {}
+        self.all_events = 0
+
+    def take(self, rows: list[Mapping[str, Any]]) -> None:
+        for row in rows:
+            self.all_events += 1
+            self.counts[row["event"]] = self.counts.get(row["event"], 0) + 1
+            if row["event"] in QUIET_EVENTS:
+                continue
+            self.events.append(event_text(row))
+            if not self.console.is_terminal:
+                print(self.events[-1], flush=True)
+
+    def render(self, drives: list[Mapping[str, Any]], left_s: float) -> Any:
+        from rich.console import Group
+        from rich.text import Text
+
+        tail = f"ends in {left_s:.0f} s" if left_s > 0 else "Ctrl-C ends"
+        title = Text(f"Fennmark, simulated; {tail}", style="bold")
+        return Group(
+            title, drives_table(drives), Text(""), *(Text(e, overflow="ellipsis", no_wrap=True) for e in self.events)
+        )
+
+
+async def _show(
+    client: ControlClient, watch: asyncio.subprocess.Process, stop: asyncio.Event, seconds: float, screen: _Screen
+) -> bool:
+    """Show until the time is up, somebody stops it, or the watch ends; False for the last."""
+    from rich.live import Live
+
+    ends = time.monotonic() + seconds if seconds > 0 else float("inf")
+    after = 0
+    with Live(console=screen.console, auto_refresh=False, transient=False) as live:
+        while time.monotonic() < ends and not stop.is_set():
+            if watch.returncode is not None:
+                return False
+            news = await asyncio.to_thread(client.ask, "news", after=after)
+            after = news["seq"]
+            screen.take(news["rows"])
+            if screen.console.is_terminal:
+                left_s = ends - time.monotonic() if seconds > 0 else 0.0
+                live.update(screen.render(news["drives"], left_s), refresh=True)
+            try:
+                async with asyncio.timeout(min(0.5, max(0.0, ends - time.monotonic()))):
+                    await stop.wait()
+            except TimeoutError:
+                continue
+    return True
+
+
+def _say(text: str) -> None:
+    print(text, flush=True)
+
+
+def _summary(status: Mapping[str, Any], screen: _Screen, code: int | None) -> None:
+    console = screen.console
+    if not console.is_terminal:
+        console.print(drives_table(worst_first(status["drives"])))
+    scans = status["scans"]
+    counts = screen.counts
+    _say("")
+    _say(f"drives: {len(status['drives'])}")
+    _say(f"scans: {scans['due']} due, {scans['done']} done, {scans['late']} late, {scans['missed']} missed")
+    _say(f"samples stored: {status['store']['tail_rows']} scans in the hot tail")
+    _say(
+        f"events: {screen.all_events}, of them {counts.get('alarm_operated', 0)} alarm and "
+        f"{counts.get('shutdown_operated', 0)} shutdown; stop confirmed {_confirmed(status)}"
+    )
+    _say(f"messages acknowledged by the broker: {status['mqtt']['acked']}")
+    for line in shell_lines(status)[:1]:
+        _say(line)
+    if code not in (0, None):
+        _say(f"the watch ended with code {code}")
+
+
+def _confirmed(status: Mapping[str, Any]) -> str:
+    stops = [v["drive"] for v in status["drives"] if v["stop"] == "confirmed"]
+    return f"for {', '.join(stops)}" if stops else "for none"

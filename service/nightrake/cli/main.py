@@ -1,0 +1,178 @@
+"""`nightrake`: the commands and their arguments. Each imports what it needs when it runs: `watch` stays small."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from nightrake import __version__
+from nightrake.errors import ConfigError, NightrakeError
+
+app = typer.Typer(
+    name="nightrake",
+    help="Watches slow, high-torque drives fitted with a two-stage torque overload device. It is no safety function.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+Folder = Annotated[Path, typer.Argument(help="Settings folder.", show_default=True)]
+Overrides = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set", metavar="KEY=VALUE", help="Replace one setting, for instance plc.PLCA.port=1502; repeatable."
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+CONFIG = Path("config")
+
+
+@app.command()
+def watch(folder: Folder = CONFIG, override: Overrides = None) -> None:
+    """Run the watch: read the PLCs, judge, keep, tell. Ends on SIGTERM or Ctrl-C; SIGHUP reloads the settings."""
+    from nightrake.app import run_watch
+
+    raise SystemExit(run_watch(folder, overrides_of(override)))
+
+
+@app.command()
+def check(
+    folder: Folder = CONFIG,
+    override: Overrides = None,
+    live: Annotated[bool, typer.Option("--live", help="Read each configured point once, read-only.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Validate the settings folder without connecting; with --live also read every point once and show it."""
+    from nightrake.cli.check import run_check
+
+    raise SystemExit(run_check(folder, overrides_of(override), live=live, as_json=as_json))
+
+
+@app.command()
+def status(folder: Folder = CONFIG, override: Overrides = None, as_json: AsJson = False) -> None:
+    """Show drives, links, scan timing, queues and cursors of the running watch."""
+    from nightrake.cli.status import run_status
+
+    raise SystemExit(run_status(folder, overrides_of(override), as_json=as_json))
+
+
+@app.command()
+def reset(
+    drive: Annotated[str, typer.Argument(help="Drive id.")],
+    direction: Annotated[str, typer.Option(help="forward or reverse; default: all that are latched.")] = "",
+    config: Annotated[Path, typer.Option(help="Settings folder.")] = CONFIG,
+    override: Overrides = None,
+) -> None:
+    """Reset the service's own shutdown latch of a drive. It does nothing in the plant and isolates no energy."""
+    from nightrake.cli.commands import run_command
+
+    raise SystemExit(run_command(config, overrides_of(override), "reset", drive, direction, ""))
+
+
+@app.command()
+def test(
+    drive: Annotated[str, typer.Argument(help="Drive id.")],
+    minutes: Annotated[float, typer.Option("--for", help="Minutes until the function check ends by itself.")] = 30.0,
+    end: Annotated[bool, typer.Option("--end", help="End the function check now.")] = False,
+    config: Annotated[Path, typer.Option(help="Settings folder.")] = CONFIG,
+    override: Overrides = None,
+) -> None:
+    """Put a drive 'in test' while its contacts are proved: shown everywhere, latches nothing, ends by itself."""
+    from nightrake.cli.commands import run_command
+
+    verb, arg = ("test_end", "") if end else ("test", str(minutes * 60.0))
+    raise SystemExit(run_command(config, overrides_of(override), verb, drive, "", arg))
+
+
+@app.command("reload")
+def reload_settings(folder: Folder = CONFIG, override: Overrides = None) -> None:
+    """Make the running watch take the changed settings folder in whole, or refuse it whole."""
+    from nightrake.cli.commands import run_reload
+
+    raise SystemExit(run_reload(folder, overrides_of(override)))
+
+
+@app.command(
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []},
+)
+def simulate(context: typer.Context) -> None:
+    """Run the simulated Fennmark plant: a Modbus/TCP server with physics of its own; see simulate --help."""
+    from nightrake.plant.main import main as plant_main
+
+    raise SystemExit(plant_main(context.args))
+
+
+@app.command()
+def demo(
+    seconds: Annotated[float, typer.Option("--for", help="End by itself after this many seconds (0: run on).")] = 0.0,
+    folder: Annotated[Path, typer.Option("--config", help="Settings folder.")] = CONFIG,
+    seed: Annotated[int, typer.Option(help="Seed of the plant's chance.")] = 7,
+) -> None:
+    """Simulated plant, embedded broker, store and watch together, with a live table. Nothing to install by hand."""
+    from nightrake.cli.demo import run_demo
+
+    raise SystemExit(run_demo(folder, seconds, seed))
+
+
+@app.command(hidden=True)
+def schemas(folder: Annotated[Path, typer.Argument(help="Where to write the JSON Schemas.")]) -> None:
+    """Write the JSON Schemas of everything that is told over MQTT (for contributors)."""
+    from nightrake.messages.payloads import write_schemas
+
+    write_schemas(folder)
+
+
+def overrides_of(pairs: list[str] | None) -> dict[str, str | int | float]:
+    """Turn ``key=value`` texts into overrides; what looks like a number or a truth value becomes one.
+
+    Raises:
+        NightrakeError: A text without '='.
+    """
+    overrides: dict[str, str | int | float] = {}
+    for pair in pairs or []:
+        key, equals, value = pair.partition("=")
+        if not equals or not key:
+            raise NightrakeError(f"--set {pair}: expected KEY=VALUE, for instance --set mqtt.port=1883")
+        overrides[key] = _value(value)
+    return overrides
+
+
+def _value(text: str) -> str | int | float | bool:
+    """A value as TOML would take it: true, false, a number, else a text."""
+    if text in ("true", "false"):
+        return text == "true"
+    for kind in (int, float):
+        try:
+            return kind(text)
+        except ValueError:
+            continue
+    return text
+
+
+@app.callback(invoke_without_command=True)
+def root(version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False) -> None:
+    """Common options."""
+    if version:
+        typer.echo(f"nightrake {__version__}")
+        raise SystemExit(0)
+
+
+def main() -> None:
+    """Entry point: every expected failure is a sentence on standard error and exit 1."""
+    try:
+        app()
+    except ConfigError as error:
+        for mistake in error.mistakes:
+            print(mistake, file=sys.stderr)
+        count = len(error.mistakes)
+        print(f"{count} mistake{'s' if count != 1 else ''}; nothing was changed or started.", file=sys.stderr)
+        raise SystemExit(1) from None
+    except NightrakeError as error:
+        print(f"nightrake: {error}", file=sys.stderr)
+        raise SystemExit(1) from None
+    except BrokenPipeError:
+        raise SystemExit(0) from None

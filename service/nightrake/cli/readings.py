@@ -1,0 +1,133 @@
+"""What a point that was just read means: state or value, other word orders, plausibility, what the device echoed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from nightrake.domain.calibration import torque_of
+from nightrake.domain.reading import Exactness
+from nightrake.domain.registers import decoder
+from nightrake.domain.signals import position_of
+from nightrake.domain.site import ContactSpec, Direction, DriveSpec, Order, PointSpec, ValueType
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One point as found.
+
+    Attributes:
+        drive, role: Which. text: What was read and what it means. more: Further lines. wrong: It needs a look.
+    """
+
+    drive: str
+    role: str
+    text: str
+    more: tuple[str, ...]
+    wrong: bool
+
+    def plain(self) -> dict[str, Any]:
+        """As plain values."""
+        return asdict(self)
+
+
+def place(point: PointSpec) -> str:
+    """Where a point lies, in words."""
+    bit = f" bit {point.bit}" if point.type is ValueType.BIT and not point.table.holds_bits else ""
+    return f"{point.endpoint} unit {point.unit} {point.table} {point.address}{bit}"
+
+
+def judge_point(drive: DriveSpec, role: str, point: PointSpec, result: Mapping[str, Any]) -> Finding:
+    """Judge one point.
+
+    Args:
+        result: As `status.probe_site` gives it.
+    """
+    if result["got"] != "GOOD":
+        return Finding(drive.id, role, f"{place(point)}: {_failure(result)}", (), True)
+    data = bytes.fromhex(result["data"])
+    raw = data.hex(" ", 2) if not point.table.holds_bits else str(data[0])
+    value = decoder(point, 0)(data)
+    end = f"[{place(point)}, raw {raw}, {result['round_trip_ms']:.0f} ms]"
+    if role.startswith("contact:"):
+        return _contact(drive, role, int(value), end)
+    if point.type is ValueType.BIT:
+        return Finding(drive.id, role, f"{_bit_words(drive, role, int(value))} {end}", (), False)
+    text, wrong = _number_words(drive, role, point, value)
+    return Finding(
+        drive.id, role, f"{text} {end}", _orders(point, data) if point.words == 2 else (), wrong
+    )
+
+
+def _failure(result: Mapping[str, Any]) -> str:
+    if result["got"] == "WRONG_UNIT":
+        return f"the device answers, but as another unit: {result['detail']}; check the unit id"
+    if result["got"] == "WRONG_TRANSACTION":
+        hint = " (set transaction_zero_ok if it always answers 0)" if result["transaction"] == 0 else ""
+        return f"the device answers, but with another transaction id: {result['detail']}{hint}"
+    return str(result["detail"] or result["got"].lower().replace("_", " "))
+
+
+def _contact(drive: DriveSpec, role: str, bit: int, end: str) -> Finding:
+    contact: ContactSpec = next(
+        c for c in drive.contacts if f"{c.id.direction}/{c.id.stage}/{c.id.channel}" == role.removeprefix("contact:")
+    )
+    operated = bit == contact.operated_bit
+    form = contact.form.replace("_", " ")
+    if not operated:
+        return Finding(drive.id, role, f"released ({form}, bit 1 = {contact.bit_1_means}) {end}", (), False)
+    more = "operated now: true torque, a broken wire, or the wrong form or bit_1_means; look at the arm and the contact"
+    return Finding(drive.id, role, f"OPERATED ({form}, bit 1 = {contact.bit_1_means}) {end}", (more,), True)
+
+
+def _bit_words(drive: DriveSpec, role: str, bit: int) -> str:
+    signal = {"running": drive.running, "rack_healthy": drive.rack_healthy}.get(role)
+    if signal is None:
+        return "yes" if bit else "no"
+    return "yes" if bit == signal.true_bit else "no"
+
+
+def _number_words(drive: DriveSpec, role: str, point: PointSpec, value: float | int | str) -> tuple[str, bool]:
+    if isinstance(value, str):
+        return f"{value} as {point.type} {point.order}", True
+    if role == "position" and drive.position is not None:
+        return _position_words(drive, float(value))
+    return f"{value:g} as {point.type}", False
+
+
+def _position_words(drive: DriveSpec, value: float) -> tuple[str, bool]:
+    assert drive.position is not None
+    reading = position_of(drive.position)(value)
+    if reading.value is None:
+        return f"signal {value:g}: {reading.reason}", True
+    low, high = sorted((drive.position.lo_mm, drive.position.hi_mm))
+    wrong = not low - 1.0 <= reading.value <= high + 1.0
+    text = f"{reading.value:.2f} mm" + (f" ({reading.reason})" if reading.reason else "")
+    side = Direction.REVERSE if len(drive.directions) == 2 and reading.value < 0 else drive.directions[0]
+    curve = drive.calibrations.get(side)
+    if curve is not None:
+        torque = torque_of(curve)(reading.value)
+        sign = {Exactness.BELOW: "below ", Exactness.BEYOND: "beyond "}.get(torque.kind, "")
+        text += f", {sign}{(torque.value or 0.0) / 1000:.2f} kN.m"
+    if wrong:
+        text += f"; outside the travel of {low:g} to {high:g} mm: wrong scale, address or word order?"
+    return text, wrong
+
+
+def _orders(point: PointSpec, data: bytes) -> tuple[str, ...]:
+    """A two-word value in all four byte and word orders, so that a wrong one is seen."""
+    parts = []
+    for order in Order:
+        value = decoder(point._replace(order=order), 0)(data)
+        shown = value if isinstance(value, str) else _short(float(value))
+        mark = " (configured)" if order is point.order else ""
+        parts.append(f"{order} {shown}{mark}")
+    return (f"in each order: {', '.join(parts)}",)
+
+
+def _short(value: float) -> str:
+    if value == 0.0 or 1e-4 <= abs(value) < 1e7:
+        return f"{value:.4g}"
+    return f"{value:.2e}" if math.isfinite(value) else "not finite"

@@ -1,0 +1,95 @@
+"""`nightrake status`: what the running watch says of itself, at 80 columns."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from nightrake.cli.text import percent_text, running_text, state_of, torque_text, trust_text
+from nightrake.control.client import ControlClient
+from nightrake.settings import load
+
+
+def run_status(folder: Path, overrides: Mapping[str, str | int | float], *, as_json: bool) -> int:
+    """Print the status; exit code 0."""
+    settings = load(folder, overrides)
+    with ControlClient(settings.control.socket) as client:
+        status = client.ask("status")
+    if as_json:
+        print(json.dumps(status, indent=2))
+        return 0
+    print_status(status)
+    return 0
+
+
+def drives_table(drives: list[Mapping[str, Any]]) -> Any:
+    """The drives as a rich table that fits 80 columns."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, expand=True)
+    table.add_column("Drive", no_wrap=True)
+    table.add_column("State", min_width=8)
+    table.add_column("kN.m", justify="right", no_wrap=True)
+    table.add_column("% of stop", justify="right", no_wrap=True)
+    table.add_column("Motor", no_wrap=True)
+    table.add_column("Trust", ratio=1)
+    for view in drives:
+        state, style = state_of(view)
+        table.add_row(
+            view["drive"],
+            Text(state, style=style),
+            torque_text(view),
+            percent_text(view),
+            running_text(view),
+            trust_text(view),
+        )
+    return table
+
+
+def print_status(status: Mapping[str, Any]) -> None:
+    """Drives first, worst first; then links, scans, store and telling."""
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    head = f"{status['site']['name']} ({status['site']['id']}): up {status['uptime_s']:.0f} s"
+    console.print(f"{head}, settings {status['settings'][:12]}, {status['memory_mb']:.0f} MB", soft_wrap=True)
+    console.print(drives_table(worst_first(status["drives"])))
+    console.print()
+    for name, plc in status["plcs"].items():
+        link = "up" if plc["up"] else f"DOWN: {plc['detail']}"
+        console.print(
+            f"PLC {name}: {link}; scans {plc['done']} of {plc['due']} due, {plc['late']} late, "
+            f"{plc['missed']} missed; last reply {plc['round_trip_ms']:.1f} ms",
+            soft_wrap=True,
+        )
+    for line in shell_lines(status):
+        console.print(line, soft_wrap=True)
+
+
+def worst_first(drives: list[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Shutdown, alarm, unknown, normal; within each as the site lists them."""
+    order = {"SHUTDOWN": 0, "ALARM": 1, "unknown": 2, "normal": 3}
+    return sorted(drives, key=lambda v: order.get(state_of(v)[0].split()[0], 4))
+
+
+def shell_lines(status: Mapping[str, Any]) -> list[str]:
+    """Store, broker and forwarding, a line each."""
+    store, mqtt, forward = status["store"], status["mqtt"], status["forward"]
+    lines = [
+        f"Store: {'ok' if store['up'] else 'DOWN: ' + store['detail']}; journal row {store['durable_seq']}, "
+        f"{store['queued']} waiting, commit p99 {store['commit_p99_ms']:.1f} ms",
+        f"Broker: {'up' if mqtt['up'] else 'DOWN: ' + mqtt['detail']}; cursor {mqtt['cursor']}, "
+        f"{mqtt['queued']} waiting, {mqtt['acked']} acknowledged",
+    ]
+    if forward["enabled"]:
+        lines.append(
+            f"Forwarding: {'up' if forward['up'] else 'DOWN: ' + forward['detail']}; cursor {forward['cursor']}, "
+            f"{forward['lag_rows']} behind, {forward['dead_letters']} dead letters"
+        )
+    else:
+        lines.append("Forwarding: off")
+    return lines

@@ -1,0 +1,80 @@
+"""The other end of the control socket, for the CLI and for workers: plain blocking calls."""
+
+from __future__ import annotations
+
+import json
+import socket
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, cast
+
+from nightrake.errors import ControlError
+
+
+class ControlClient:
+    """One connection to a running watch.
+
+    Args:
+        path: The watch's control socket. timeout_s: How long a reply may take.
+
+    Raises:
+        ControlError: No watch listens there.
+    """
+
+    def __init__(self, path: Path, *, timeout_s: float = 10.0) -> None:
+        self._path = path
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._socket.settimeout(timeout_s)
+        try:
+            self._socket.connect(str(path))
+        except OSError as error:
+            self._socket.close()
+            raise ControlError(
+                f"{path}: no watch answers there ({error.strerror or error}); start it with 'nightrake watch'"
+            ) from error
+        self._lines = self._socket.makefile("rb")
+
+    def __enter__(self) -> ControlClient:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._lines.close()
+        self._socket.close()
+
+    def ask(self, verb: str, **args: Any) -> Any:
+        """Send one request and give its result.
+
+        Raises:
+            ControlError: The watch refused (its own sentence), hung up or did not answer in time.
+        """
+        self._send(verb, args)
+        return self._reply(verb)["result"]
+
+    def stream(self, verb: str, **args: Any) -> Iterator[Any]:
+        """Send one request and give its results as they come, until the watch hangs up."""
+        self._send(verb, args)
+        while True:
+            reply = self._reply(verb)
+            yield reply["result"]
+            if not reply.get("more"):
+                return
+
+    def _send(self, verb: str, args: Mapping[str, Any]) -> None:
+        try:
+            self._socket.sendall(json.dumps({"verb": verb, "args": args}).encode() + b"\n")
+        except OSError as error:
+            raise ControlError(f"{self._path}: the watch hung up ({error.strerror or error})") from error
+
+    def _reply(self, verb: str) -> dict[str, Any]:
+        try:
+            line = self._lines.readline()
+        except TimeoutError as error:
+            raise ControlError(f"{self._path}: the watch did not answer '{verb}' in time") from error
+        except OSError as error:
+            raise ControlError(f"{self._path}: the watch hung up ({error.strerror or error})") from error
+        if not line:
+            raise ControlError(f"{self._path}: the watch hung up before it answered '{verb}'")
+        reply = json.loads(line)
+        if not reply.get("ok"):
+            raise ControlError(str(reply.get("error", "refused without a reason")))
+        return cast("dict[str, Any]", reply)

@@ -1,0 +1,164 @@
+"""One scan: images first, then raw values, then the drives that they touch. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from nightrake.domain.drive import EMPTY, DriveState, judge
+from nightrake.domain.image import IMAGE_REASONS, SOUND, Image, ImageState, judge_image
+from nightrake.domain.inputs import BlockReply, Got, RawScan
+from nightrake.domain.readplan import ReadPlan
+from nightrake.domain.rows import Entry
+from nightrake.domain.site import Stage
+from nightrake.domain.state import NOTHING, EndpointState, Outcome, SiteState
+from nightrake.domain.wiring import REFUSED, PlanWire, Raw, wire_plan
+
+
+def on_scan(state: SiteState, scan: RawScan, long_way: bool) -> tuple[SiteState, Outcome]:
+    if scan.endpoint not in state.site.endpoints:
+        return state, NOTHING  # the last scan of an endpoint that a reload has just taken away
+    before = state.endpoints.get(scan.endpoint)
+    work: dict[str, list[Raw]] = {}
+    if before is None or before.plan.layout != scan.plan.layout:
+        before = _new_endpoint(state, scan.plan, before, work)
+    elif before.plan is not scan.plan:
+        before = before._replace(plan=scan.plan)
+    images, image_entries, turned = _images(state, before, scan, work)
+    blocks, stale = list(before.blocks), before.stale
+    for reply in scan.blocks:
+        old = blocks[reply.block]
+        blocks[reply.block] = reply
+        if old is not None and old.got == reply.got and old.data == reply.data and old.detail == reply.detail:
+            if reply.block not in stale and before.wire.units[reply.block] not in turned:
+                continue
+        stale = stale - {reply.block}
+        _fill(state, before.wire, reply, images, work)
+    for index, last in enumerate(blocks):
+        if last is not None and turned and before.wire.units[index] in turned:
+            _fill(state, before.wire, last, images, work)
+    endpoint = EndpointState(before.plan, before.wire, tuple(blocks), images, stale)
+    drives, outcome = _judge_scan(state, endpoint, scan, work, long_way)
+    if image_entries:
+        outcome = outcome._replace(entries=image_entries + outcome.entries)
+    return state._replace(drives=drives, endpoints={**state.endpoints, scan.endpoint: endpoint}), outcome
+
+
+def layout_wire(plan: ReadPlan, state: SiteState) -> PlanWire:
+    """A read plan laid out over the site's drives."""
+    return wire_plan(plan, dict(state.wires))
+
+
+def _new_endpoint(
+    state: SiteState, plan: ReadPlan, before: EndpointState | None, work: dict[str, list[Raw]]
+) -> EndpointState:
+    """A plan not seen before (start, split, reload): lay it out; what the device refuses has no value from now on."""
+    wire = layout_wire(plan, state)
+    for drive, slot in wire.refused:
+        raws_of(state, work, drive)[slot] = REFUSED
+    images = before.images if before else {}
+    return EndpointState(plan, wire, (None,) * len(plan.blocks), images)
+
+
+def raws_of(state: SiteState, work: dict[str, list[Raw]], drive: str) -> list[Raw]:
+    raws = work.get(drive)
+    if raws is None:
+        raws = work[drive] = list(state.drives[drive].raws)
+    return raws
+
+
+def _fill(
+    state: SiteState, wire: PlanWire, reply: BlockReply, images: Mapping[int, ImageState], work: dict[str, list[Raw]]
+) -> None:
+    """Put one block's values, or the reason why there are none, into the slots that it feeds."""
+    reason = "" if reply.got == Got.GOOD else reply.detail or Got(reply.got).name.lower()
+    if not reason and images:
+        image = images.get(wire.units[reply.block], SOUND).image
+        reason = IMAGE_REASONS.get(image, "")
+    for reader in wire.readers[reply.block]:
+        raws = raws_of(state, work, reader.drive)
+        if reason:
+            for slot in reader.slots:
+                raws[slot] = reason
+        else:
+            for slot, decode in reader.decoders:
+                raws[slot] = decode(reply.data)
+
+
+def _judge_scan(
+    state: SiteState, endpoint: EndpointState, scan: RawScan, work: dict[str, list[Raw]], long_way: bool
+) -> tuple[dict[str, DriveState], Outcome]:
+    """Judge the drives whose values changed, and those that a fresh reading may settle."""
+    drives = dict(state.drives)
+    entries: tuple[Entry, ...] = ()
+    changed: list[str] = []
+    now_ns = scan.mono_ns
+    good = [reply.block for reply in scan.blocks if reply.got == Got.GOOD]
+    for drive, feeds in endpoint.wire.drives.items():
+        before = drives[drive]
+        raws = work.get(drive)
+        if raws is None:
+            due = before.scan_due_ns and before.scan_due_ns <= now_ns
+            if not (due or long_way or (before.tick_due_ns and before.tick_due_ns <= now_ns)):
+                continue
+        fresh = EMPTY
+        for block in good:
+            if block in feeds:
+                fresh = fresh | feeds[block] if fresh else feeds[block]
+        after, told = judge(
+            state.wires[drive],
+            before,
+            before.raws if raws is None else tuple(raws),
+            fresh,
+            now_ns,
+            scan.utc_ms,
+            long_way=long_way,
+        )
+        drives[drive] = after
+        entries += told
+        if after.protection is not before.protection and after.protection != before.protection:
+            changed.append(drive)
+    return drives, Outcome(entries, tuple(changed))
+
+
+def _images(
+    state: SiteState, before: EndpointState, scan: RawScan, work: dict[str, list[Raw]]
+) -> tuple[Mapping[int, ImageState], tuple[Entry, ...], frozenset[int]]:
+    """Judge each unit's image before any contact. Last: the units whose image has just changed."""
+    zero: dict[int, bool] = {}
+    wire = before.wire
+    for reply in scan.blocks:
+        if wire.witness[reply.block] and reply.got == Got.GOOD:
+            unit = wire.units[reply.block]
+            zero[unit] = zero.get(unit, True) and not reply.data.strip(b"\0")
+    images = before.images
+    entries: tuple[Entry, ...] = ()
+    turned: set[int] = set()
+    for unit, is_zero in zero.items():
+        old = images.get(unit, SOUND)
+        if not is_zero and old is SOUND:
+            continue
+        new = judge_image(old, is_zero, scan.mono_ns)
+        if new == old:
+            continue
+        images = {**images, unit: new}
+        if new.image is not old.image:
+            turned.add(unit)
+            data = {"plc": scan.endpoint, "unit": unit, "image": new.image.value, "was": old.image.value}
+            entries += (Entry("plc", f"image_{new.image}", "", "", data),)
+            if new.image is Image.SUSPECT:
+                entries += _operated_in_zeros(state, scan, unit)
+    return images, entries, frozenset(turned)
+
+
+def _operated_in_zeros(state: SiteState, scan: RawScan, unit: int) -> tuple[Entry, ...]:
+    """Shutdown contacts that a lasting zero image shows operated: told at once, but they open nothing."""
+    entries: tuple[Entry, ...] = ()
+    for drive_id, wire in state.wires.items():
+        drive = state.drives[drive_id]
+        for contact, known in zip(wire.contacts, drive.protection.contacts, strict=True):
+            point = contact.spec.point
+            here = (point.endpoint, point.unit) == (scan.endpoint, unit) and contact.spec.id.stage is Stage.SHUTDOWN
+            if here and contact.operated_bit == 0 and known.settled != 1:
+                data = {"contact": str(contact.spec.id), "reason": IMAGE_REASONS[Image.SUSPECT]}
+                entries += (Entry("drive", "shutdown_suspect", drive_id, contact.spec.id.direction, data, urgent=True),)
+    return entries

@@ -1,0 +1,69 @@
+"""What the core knows of the site, and what a step brings. Pure values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from nightrake.alarms.latch import Answer, Latch
+from nightrake.domain.drive import DriveState, new_drive
+from nightrake.domain.image import ImageState
+from nightrake.domain.inputs import BlockReply
+from nightrake.domain.readplan import ReadPlan
+from nightrake.domain.rows import Entry
+from nightrake.domain.site import SiteSpec
+from nightrake.domain.wiring import DriveWire, PlanWire, wire_site
+
+LatchKey = tuple[str, str]
+
+
+class EndpointState(NamedTuple):
+    """One PLC as last read.
+
+    Attributes:
+        plan: The read plan that `blocks` belongs to. wire: the same, laid out.
+        blocks: The last reply of each block, None = not read yet.
+        images: State of each unit's image.
+        stale: Blocks that nobody has read for too long.
+    """
+
+    plan: ReadPlan
+    wire: PlanWire
+    blocks: tuple[BlockReply | None, ...]
+    images: Mapping[int, ImageState]
+    stale: frozenset[int] = frozenset()
+
+
+class SiteState(NamedTuple):
+    """Everything the core knows. `wires` follows from `site` alone."""
+
+    site: SiteSpec
+    wires: Mapping[str, DriveWire]
+    drives: Mapping[str, DriveState]
+    endpoints: Mapping[str, EndpointState]
+    latches: Mapping[LatchKey, Latch]
+    links: Mapping[str, tuple[bool, str]]
+
+
+class Outcome(NamedTuple):
+    """What one step brought.
+
+    Attributes:
+        entries: For the journal, in order.
+        drives: Drives of which something other than a measured value has changed.
+        answers: Replies to commands: (the caller's ref, answer).
+    """
+
+    entries: tuple[Entry, ...] = ()
+    drives: tuple[str, ...] = ()
+    answers: tuple[tuple[str, Answer], ...] = ()
+
+
+NOTHING = Outcome()
+
+
+def new_site(site: SiteSpec) -> SiteState:
+    """A site of which nothing has been read."""
+    wires = wire_site(site)
+    latches = {(d.id, str(side)): Latch() for d in site.drives.values() for side in d.directions}
+    return SiteState(site, wires, {d: new_drive(w) for d, w in wires.items()}, {}, latches, {})

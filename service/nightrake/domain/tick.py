@@ -1,0 +1,55 @@
+"""Time passes: what falls due without a new reading, and blocks that nobody has read for too long. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from nightrake.domain.drive import EMPTY, judge
+from nightrake.domain.inputs import Tick
+from nightrake.domain.rows import Entry
+from nightrake.domain.scan import raws_of
+from nightrake.domain.state import NOTHING, EndpointState, Outcome, SiteState
+from nightrake.domain.wiring import Raw
+
+
+def on_tick(state: SiteState, tick: Tick, long_way: bool) -> tuple[SiteState, Outcome]:
+    now_ns = tick.mono_ns
+    work: dict[str, list[Raw]] = {}
+    endpoints = _stale(state, now_ns, work)
+    due = [d for d, s in state.drives.items() if (s.tick_due_ns and s.tick_due_ns <= now_ns) or d in work]
+    if not due and endpoints is state.endpoints:
+        return state, NOTHING
+    drives = dict(state.drives)
+    entries: tuple[Entry, ...] = ()
+    changed: list[str] = []
+    for drive in due:
+        before = drives[drive]
+        raws = tuple(work[drive]) if drive in work else before.raws
+        after, told = judge(state.wires[drive], before, raws, EMPTY, now_ns, tick.utc_ms, long_way=long_way)
+        drives[drive] = after
+        entries += told
+        if after.protection != before.protection:
+            changed.append(drive)
+    return state._replace(drives=drives, endpoints=endpoints), Outcome(entries, tuple(changed))
+
+
+def _stale(state: SiteState, now_ns: int, work: dict[str, list[Raw]]) -> Mapping[str, EndpointState]:
+    """Blocks that nobody has read for too long: even silence is a scan, so the poller itself is stuck."""
+    endpoints = state.endpoints
+    for name, endpoint in state.endpoints.items():
+        for index, reply in enumerate(endpoint.blocks):
+            if reply is None or index in endpoint.stale:
+                continue
+            age_ns = now_ns - reply.mono_ns
+            readers = endpoint.wire.readers[index]
+            late = [r for r in readers if age_ns > state.wires[r.drive].spec.stale_ns]
+            if not late:
+                continue
+            for reader in late:
+                raws = raws_of(state, work, reader.drive)
+                for slot in reader.slots:
+                    raws[slot] = "stale: not read in time"
+            if len(late) == len(readers):
+                endpoint = endpoint._replace(stale=endpoint.stale | {index})
+                endpoints = {**endpoints, name: endpoint}
+    return endpoints

@@ -1,0 +1,85 @@
+"""What people and other programs are shown of a drive: plain values, one shape for status, MQTT and the live table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from nightrake.domain.debounce import UNKNOWN
+from nightrake.domain.reading import Reading, worst
+from nightrake.domain.site import Stage
+from nightrake.domain.state import SiteState
+
+
+def drive_state(alarm: int, shutdown: int) -> str:
+    """Plain fact of one direction: normal, alarm, shutdown, or unknown (never read since start).
+
+    Args:
+        alarm, shutdown: 1 operated, 0 released, -1 never known; a stage without contacts counts as 0.
+    """
+    if shutdown == 1:
+        return "shutdown"
+    if alarm == 1:
+        return "alarm"
+    return "unknown" if UNKNOWN in (alarm, shutdown) else "normal"
+
+
+def reading_view(reading: Reading) -> dict[str, Any]:
+    """A reading as plain values: kind, value, reason."""
+    value = None if reading.value is None else round(reading.value, 3)
+    return {"kind": reading.kind.value, "value": value, "reason": reading.reason}
+
+
+def drive_view(state: SiteState, drive_id: str, mono_ns: int, utc_ms: int) -> dict[str, Any]:
+    """One drive as it stands.
+
+    Args:
+        state: The site. drive_id: One of its drives.
+        mono_ns, utc_ms: Now, for remaining times.
+    """
+    wire, drive = state.wires[drive_id], state.drives[drive_id]
+    spec, protection = wire.spec, drive.protection
+    running = protection.running
+    left_ns = protection.test_until_ns - mono_ns
+    return {
+        "drive": drive_id,
+        "name": spec.name,
+        "area": spec.area,
+        "utc_ms": utc_ms,
+        "directions": {str(side): _direction_view(state, drive_id, str(side)) for side in spec.directions},
+        "leans": str(drive.side),
+        "torque_nm": reading_view(drive.torque),
+        "position_mm": reading_view(drive.position),
+        "running": None if running == UNKNOWN else bool(running),
+        "stop": protection.stop,
+        "quality": worst(protection.reasons).value,
+        "reasons": [r.text for r in protection.reasons],
+        "in_test_s": round(left_ns / 1e9, 1) if protection.test_until_ns and left_ns > 0 else 0.0,
+        "alarm_nm": spec.alarm_nm,
+        "shutdown_nm": spec.shutdown_nm,
+    }
+
+
+def _direction_view(state: SiteState, drive_id: str, side: str) -> dict[str, Any]:
+    wire, protection = state.wires[drive_id], state.drives[drive_id].protection
+    stages = {w.stage: s for w, s in zip(wire.stages, protection.stages, strict=True) if w.direction == side}
+    operated = [stages[s].operated if s in stages else 0 for s in (Stage.ALARM, Stage.SHUTDOWN)]
+    latch = state.latches[drive_id, side]
+    return {
+        "state": drive_state(operated[0], operated[1]),
+        "known_now": all(s.known for s in stages.values()),
+        "known_utc_ms": min((s.known_utc_ms for s in stages.values()), default=0),
+        "since_utc_ms": max((s.since_utc_ms for s in stages.values()), default=0),
+        "latched": latch.latched,
+        "occurrence": latch.occurrence,
+        "latched_utc_ms": latch.since_utc_ms if latch.latched else 0,
+        "stages": {
+            str(stage): {
+                "operated": None if s.operated == UNKNOWN else bool(s.operated),
+                "known_now": s.known,
+                "since_utc_ms": s.since_utc_ms,
+                "degraded": s.degraded,
+                "channels_disagree": s.differ_told,
+            }
+            for stage, s in stages.items()
+        },
+    }

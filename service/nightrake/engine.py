@@ -1,0 +1,226 @@
+"""The loop's one writer: every input gets its place in the global order, goes through ``step``, and is kept and told.
+
+    submit(input) -> step -> rows (numbered, chained) -> keep (store, one transaction) -> told when durable,
+                                                                                        or after one second undurably
+
+Synchronous and quick: shells call `submit` from the event loop; nothing here waits.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, NamedTuple, Protocol
+
+import structlog
+
+from nightrake.clock import Clock, Segment, next_segment
+from nightrake.domain.inputs import Input, RawScan, SettingsChanged, Tick
+from nightrake.domain.pipeline import step
+from nightrake.domain.rows import SCHEMA_VERSION, Entry, Row, TailRecord, canonical, chain_hash
+from nightrake.domain.state import Outcome, SiteState
+from nightrake.domain.tailcodec import to_record
+from nightrake.kept import plan_to_json, snapshot, states_of
+
+log = structlog.get_logger("nightrake.engine")
+
+UNDURABLE_NS = 1_000_000_000
+"""An event waits this long for its commit; then it is told with ``durable: false``: a dead disk silences nobody."""
+GAP_NS = 2_000_000_000
+"""No tick for this long (machine suspended, loop stuck) is missed time, and is recorded as a gap."""
+SNAPSHOT_NS = 3600 * 1_000_000_000
+"""A replay can begin at any of these."""
+
+
+class Keeper(Protocol):
+    """The store, as the engine uses it. None of these waits."""
+
+    def append(self, rows: Sequence[Row], states: Mapping[str, bytes], tail: Sequence[TailRecord]) -> None:
+        """Keep rows, the states that belong to them and tail records, rows and states in one transaction."""
+        ...
+
+    def put_layout(self, layout: str, content: str) -> None:
+        """Keep a read plan under its layout id."""
+        ...
+
+    def put_segment(self, boot_id: str, start_mono_ns: int, start_utc_ms: int, trusted: bool) -> None:
+        """Keep the begin of a clock segment."""
+        ...
+
+    def put_snapshot(self, input_seq: int, utc_ms: int, payload: bytes) -> None:
+        """Keep a snapshot of the whole state, taken after input `input_seq`."""
+        ...
+
+
+class Waiting(NamedTuple):
+    """A row that is not durable yet."""
+
+    row: Row
+    since_ns: int
+
+
+class Engine:
+    """Owns the state; see the module.
+
+    Args:
+        state: Where to begin. keeper: The store. clock: For the stamps of the engine's own entries.
+        epoch, next_seq, last_hash, next_input_seq: Where journal and input order go on.
+        segment: The clock segment that holds now.
+        trusted: Says whether UTC can be believed now.
+        tell: Called with each row once, when durable (True) or after a second without (False), in order of numbers.
+        changed: Called with ids of drives of which something other than a measured value changed.
+    """
+
+    def __init__(
+        self,
+        state: SiteState,
+        keeper: Keeper,
+        clock: Clock,
+        *,
+        epoch: str,
+        next_seq: int,
+        last_hash: bytes,
+        next_input_seq: int,
+        segment: Segment,
+        trusted: Callable[[], bool],
+        tell: Callable[[Row, bool], None],
+        changed: Callable[[Sequence[str]], None],
+    ) -> None:
+        self.state = state
+        self._keeper = keeper
+        self._clock = clock
+        self._epoch = epoch
+        self._next_seq = next_seq
+        self._last_hash = last_hash
+        self._next_input_seq = next_input_seq
+        self._segment = segment
+        self._trusted = trusted
+        self._tell = tell
+        self._changed = changed
+        self._waiting: deque[Waiting] = deque()
+        self._told_seq = next_seq - 1
+        self._layouts: set[str] = set()
+        self._last_tick_ns = clock.mono_ns()
+        self._last_snapshot_ns = 0
+        self.counts = {"inputs": 0, "rows": 0, "undurable": 0}
+
+    # --- inputs -------------------------------------------------------------------------------------------------------
+
+    def submit(self, given: Input) -> Outcome:
+        """Take one input through the walk."""
+        before = self.state
+        after, outcome = step(before, given)
+        if isinstance(given, Tick) and after is before and not outcome.entries:
+            return outcome  # a tick that changes nothing replays to nothing, so it need not be kept
+        self.state = after
+        seq = self._next_input_seq
+        self._next_input_seq = seq + 1
+        self.counts["inputs"] += 1
+        if isinstance(given, RawScan) and given.plan.layout not in self._layouts:
+            self._layouts.add(given.plan.layout)
+            self._keeper.put_layout(given.plan.layout, plan_to_json(given.plan))
+        record = to_record(seq, given)
+        if outcome.entries:
+            self._append(outcome, record, given.mono_ns, given.utc_ms)
+        else:
+            self._keeper.append((), {}, (record,))
+        if outcome.drives:
+            self._changed(outcome.drives)
+        return outcome
+
+    def _append(self, outcome: Outcome, record: TailRecord, mono_ns: int, utc_ms: int) -> None:
+        rows = [self._row(entry, record.seq, mono_ns, utc_ms) for entry in outcome.entries]
+        drives = {e.drive for e in outcome.entries if e.drive} | set(outcome.drives)
+        self._keeper.append(rows, states_of(self.state, drives), (record,))
+
+    def note(self, *entries: Entry) -> None:
+        """Journal something that is no input of the core: start, stop, gap, clock step."""
+        mono_ns, utc_ms = self._clock.mono_ns(), self._clock.utc_ms()
+        self._keeper.append([self._row(e, 0, mono_ns, utc_ms) for e in entries], {}, ())
+
+    def _row(self, entry: Entry, input_seq: int, mono_ns: int, utc_ms: int) -> Row:
+        row = Row(
+            epoch=self._epoch,
+            seq=self._next_seq,
+            kind=entry.kind,
+            event=entry.event,
+            drive=entry.drive,
+            direction=str(entry.direction),
+            urgent=entry.urgent,
+            schema=SCHEMA_VERSION,
+            input_seq=input_seq,
+            boot_id=self._segment.boot_id,
+            mono_ns=mono_ns,
+            utc_ms=utc_ms,
+            clock_trusted=self._segment.trusted,
+            payload=canonical(entry.data),
+            prev_hash=self._last_hash,
+            hash=b"",
+        )
+        row = row._replace(hash=chain_hash(self._last_hash, row))
+        self._last_hash = row.hash
+        self._next_seq += 1
+        self.counts["rows"] += 1
+        self._waiting.append(Waiting(row, mono_ns))
+        log.info(entry.event, kind=entry.kind, drive=entry.drive or None, seq=row.seq, **_log_facts(entry.data))
+        return row
+
+    # --- time ---------------------------------------------------------------------------------------------------------
+
+    def tick(self) -> None:
+        """Ten times a second: clock step, gap, the core's tick, rows that have waited too long, hourly snapshot."""
+        mono_ns, utc_ms = self._clock.mono_ns(), self._clock.utc_ms()
+        self._look_at_clock(mono_ns, utc_ms)
+        missed_ns = mono_ns - self._last_tick_ns
+        self._last_tick_ns = mono_ns
+        if missed_ns > GAP_NS:
+            self.note(Entry("service", "gap", "", "", {"seconds": round(missed_ns / 1e9, 1), "why": "not running"}))
+        self.submit(Tick(mono_ns, utc_ms))
+        self._tell_overdue(mono_ns)
+        if not self._last_snapshot_ns or mono_ns - self._last_snapshot_ns >= SNAPSHOT_NS:
+            self._last_snapshot_ns = mono_ns
+            self._keeper.put_snapshot(self._next_input_seq - 1, utc_ms, snapshot(self.state))
+
+    def _look_at_clock(self, mono_ns: int, utc_ms: int) -> None:
+        segment, by_ms = next_segment(self._segment, mono_ns, utc_ms, self._trusted())
+        if segment is self._segment:
+            return
+        self._segment = segment
+        self._keeper.put_segment(*segment)
+        event = "clock_stepped" if by_ms else "clock_trust_changed"
+        data = {"by_s": by_ms / 1000, "trusted": segment.trusted}
+        self.note(Entry("service", event, "", "", data))
+
+    # --- telling ------------------------------------------------------------------------------------------------------
+
+    def durable(self, seq: int) -> None:
+        """The store says that every row up to `seq` is on disk: tell those that were not told yet."""
+        while self._waiting and self._waiting[0].row.seq <= seq:
+            row = self._waiting.popleft().row
+            if row.seq > self._told_seq:
+                self._told_seq = row.seq
+                self._tell(row, True)
+
+    def _tell_overdue(self, mono_ns: int) -> None:
+        for row, since_ns in self._waiting:
+            if mono_ns - since_ns < UNDURABLE_NS:
+                return
+            if row.seq > self._told_seq:
+                self._told_seq = row.seq
+                self.counts["undurable"] += 1
+                self._tell(row, False)
+
+    @property
+    def last_seq(self) -> int:
+        """Number of the newest journal row."""
+        return self._next_seq - 1
+
+    def change_settings(self, given: SettingsChanged) -> Outcome:
+        """Put a whole new site in the place of the old one."""
+        return self.submit(given)
+
+
+def _log_facts(data: Mapping[str, Any]) -> dict[str, Any]:
+    """The few facts that belong in a log line."""
+    keys = ("link", "detail", "plc", "stop", "torque_nm", "position_mm", "reason", "reasons", "quality", "actor")
+    return {k: data[k] for k in keys if data.get(k) is not None}

@@ -1,0 +1,65 @@
+"""When which blocks are due: monotonic, without drift, nothing queued up. Pure."""
+
+from __future__ import annotations
+
+from nightrake.domain.readplan import ReadPlan
+
+
+class Schedule:
+    """Due times of a plan's blocks, one for each period.
+
+    Args:
+        plan: The plan. start_ns: When the first scan is due.
+    """
+
+    def __init__(self, plan: ReadPlan, start_ns: int) -> None:
+        self._groups: dict[int, list[int]] = {}
+        for index, block in enumerate(plan.blocks):
+            self._groups.setdefault(block.period_ns, []).append(index)
+        self._next_ns = dict.fromkeys(self._groups, start_ns)
+
+    def start(self, now_ns: int) -> None:
+        """Nothing was due before now: begin with what is due next, each period in its own phase."""
+        for period_ns, due_ns in self._next_ns.items():
+            if due_ns < now_ns:
+                self._next_ns[period_ns] = due_ns + -(-(now_ns - due_ns) // period_ns) * period_ns
+
+    def replan(self, plan: ReadPlan) -> None:
+        """Go on with another plan; periods that stay keep their due times."""
+        old = self._next_ns
+        first = min(old.values(), default=0)
+        groups: dict[int, list[int]] = {}
+        for index, block in enumerate(plan.blocks):
+            groups.setdefault(block.period_ns, []).append(index)
+        self._groups = groups
+        self._next_ns = {period: old.get(period, first) for period in groups}
+
+    @property
+    def next_ns(self) -> int | None:
+        """When the next scan is due; None for an empty plan."""
+        return min(self._next_ns.values(), default=None)
+
+    def take(self, now_ns: int) -> tuple[list[int], int, int]:
+        """Take what is due.
+
+        Args:
+            now_ns: Monotonic time, not before `next_ns`.
+
+        Returns:
+            (blocks in plan order, late, missed): late counts periods begun more than half a period after they were
+            due, missed counts whole periods that passed unread; they are skipped, never made up for.
+        """
+        blocks: list[int] = []
+        late = missed = 0
+        for period_ns, members in self._groups.items():
+            due_ns = self._next_ns[period_ns]
+            if due_ns > now_ns:
+                continue
+            behind_ns = now_ns - due_ns
+            late += behind_ns > period_ns // 2
+            skipped = behind_ns // period_ns
+            missed += skipped
+            self._next_ns[period_ns] = due_ns + (skipped + 1) * period_ns
+            blocks += members
+        blocks.sort()
+        return blocks, late, missed

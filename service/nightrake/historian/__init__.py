@@ -1,0 +1,1 @@
+"""Keeping history and passing it on."""

@@ -1,0 +1,58 @@
+"""Telling a store from its copy: a copy or a restored backup must not give out numbers that the original gave out.
+
+Three things must agree: the machine's id and the file's inode, kept in `meta`, and a token that changes at each start,
+kept in `meta` and in the file ``token`` beside the store (so that a backup put back in place is noticed, too).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from pathlib import Path
+
+MACHINE_ID = Path("/etc/machine-id")
+
+
+def home_of(path: Path) -> str:
+    """The file itself on this machine. The device number is left out: it may change with every boot."""
+    machine = ""
+    with contextlib.suppress(OSError, ValueError):
+        machine = MACHINE_ID.read_text(encoding="ascii").strip()
+    return f"{machine}:{path.stat().st_ino}"
+
+
+def new_id(count: int = 6) -> str:
+    """A random id of twice as many hexadecimal digits."""
+    return secrets.token_hex(count)
+
+
+class Token:
+    """The file ``token`` beside the store.
+
+    Args:
+        state_dir: Folder of the store.
+    """
+
+    def __init__(self, state_dir: Path) -> None:
+        self._path = state_dir / "token"
+
+    def fits(self, token: object) -> bool:
+        """Whether the store's token is one of those written beside it."""
+        try:
+            return str(token) in self._path.read_text(encoding="ascii").split()
+        except (OSError, ValueError):
+            return False
+
+    def write(self, *tokens: str) -> None:
+        """Write the tokens that fit from now on; old and new both, while a commit decides which it will be.
+
+        Raises:
+            OSError: The disk does not take them.
+        """
+        news = self._path.with_suffix(".new")
+        with news.open("w", encoding="ascii") as file:
+            file.write(" ".join(tokens) + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        news.replace(self._path)

@@ -1,0 +1,263 @@
+"""Opening the store: damaged files, migrations, a copied store's new epoch, numbers set aside before use."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import apsw
+
+from nightrake.domain.rows import GENESIS
+from nightrake.errors import StoreError
+from nightrake.journal.batch import INSERT_META, INSERT_STATE, rollback
+from nightrake.journal.crashpoint import reach
+from nightrake.journal.identity import Token, home_of, new_id
+from nightrake.journal.numbers import AHEAD_INPUTS, AHEAD_ROWS, Numbers
+from nightrake.journal.schema import migrate
+from nightrake.journal.sql import fetch
+
+SQLITE_FIXED = (3, 51, 3)
+"""From this SQLite on, the WAL reset race that loses commits of two connections is gone."""
+PAGE_BYTES = 4096
+LOG_KEPT_BYTES = 8 * 1024 * 1024
+"""The write-ahead log is cut back to this; what it keeps can be written to even when the disk is full."""
+CHECK_S = 10.0
+"""The check at start takes no longer than this: the small tables come first, the journal next, the tail last."""
+CHECKED = "meta judgement cursor clock_segment settings layout snapshot journal dead_letter tail".split()
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A store that is open for writing.
+
+    Attributes:
+        db: The writing connection; made in this thread, later used in the writer's only.
+        epoch: Id of this store's life.
+        last_seq, last_hash: The newest journal row; 0 and `GENESIS` when there is none.
+        rows, inputs: Where numbers go on.
+        new: It did not exist before. was_clean: It was closed by the last watch (True when new).
+        rebooted: The machine was started anew since the last watch.
+        copied: It is a copy or was restored, so the epoch is new.
+        damaged: Name to which a damaged file was moved, "" = none. salvaged: Judgement states taken over from it.
+        unwritable: Why the disk takes no writes now, "" = it does; the epoch is then new, for this run.
+        first_meta: What the first commit must write because opening could not.
+    """
+
+    db: apsw.Connection
+    epoch: str
+    last_seq: int
+    last_hash: bytes
+    rows: Numbers
+    inputs: Numbers
+    new: bool
+    was_clean: bool
+    rebooted: bool
+    copied: bool
+    damaged: str
+    salvaged: int
+    unwritable: str
+    first_meta: dict[str, Any]
+
+
+def open_store(state_dir: Path, *, now_utc_ms: int, boot_id: str, quota_mb: int, vfs: str = "") -> Opened:
+    """Open or make the store in `state_dir`; the lock must be held.
+
+    Args:
+        state_dir: Its folder. now_utc_ms: For names and records. boot_id: Id of the machine's boot.
+        quota_mb: Size that the file never passes. vfs: SQLite VFS, for tests of sick disks.
+
+    Raises:
+        StoreError: Newer file, no store of ours, too old a SQLite, or the folder cannot be used.
+    """
+    check_sqlite(apsw.sqlite_lib_version())
+    path = state_dir / "store.db"
+    if not path.exists():
+        _move_aside(path, now_utc_ms)  # a log without its file belongs to nothing
+    damaged, states = "", []
+    try:
+        db = _connect(path, now_utc_ms, quota_mb, vfs)
+    except (apsw.NotADBError, apsw.CorruptError):
+        damaged = _move_aside(path, now_utc_ms)
+        states = _salvage(path.with_name(damaged))
+        db = _connect_or_say_why(path, now_utc_ms, quota_mb, vfs)
+    except apsw.FullError:
+        _drop_ballast(state_dir)
+        db = _connect_or_say_why(path, now_utc_ms, quota_mb, vfs)
+    except apsw.Error as error:
+        raise _unusable(path, error) from error
+    try:
+        return _begin(db, state_dir, boot_id, damaged, states)
+    except apsw.Error as error:
+        db.close()
+        raise _unusable(path, error) from error
+    except BaseException:
+        db.close()
+        raise
+
+
+def check_sqlite(version: str) -> None:
+    """Refuse a SQLite that can lose commits.
+
+    Raises:
+        StoreError: It is older than `SQLITE_FIXED`.
+
+    Source: SQLite's release notes of 3.51.3, the WAL reset race.
+    """
+    if tuple(int(n) for n in version.split(".")[:3]) < SQLITE_FIXED:
+        raise StoreError(f"SQLite {version} can lose commits (WAL reset race); install apsw 3.51.3 or newer from PyPI")
+
+
+def _connect(path: Path, now_utc_ms: int, quota_mb: int, vfs: str) -> apsw.Connection:
+    db = apsw.Connection(str(path), vfs=vfs or None)
+    try:
+        db.set_busy_timeout(5000)
+        db.execute("pragma auto_vacuum = incremental")  # works only before the first table, and before WAL
+        db.execute("pragma journal_mode = wal")
+        db.execute("pragma synchronous = full")
+        db.execute("pragma temp_store = memory")
+        db.execute("pragma mmap_size = 0")
+        db.execute(f"pragma journal_size_limit = {LOG_KEPT_BYTES}")
+        db.execute(f"pragma max_page_count = {max(256, quota_mb * 1024 * 1024 // PAGE_BYTES)}")
+        migrate(db, str(path), now_utc_ms)
+        check(db, CHECK_S)
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def _connect_or_say_why(path: Path, now_utc_ms: int, quota_mb: int, vfs: str) -> apsw.Connection:
+    try:
+        return _connect(path, now_utc_ms, quota_mb, vfs)
+    except apsw.Error as error:
+        raise _unusable(path, error) from error
+
+
+def _unusable(path: Path, error: apsw.Error) -> StoreError:
+    if isinstance(error, apsw.FullError):
+        return StoreError(f"{path}: the disk is full; make room, then start again")
+    return StoreError(f"{path}: cannot be opened ({error}); check the disk and the folder's permissions")
+
+
+def check(db: apsw.Connection, limit_s: float) -> bool:
+    """Look for damage, table by table, as far as the time goes.
+
+    Returns:
+        Whether every table was reached.
+
+    Raises:
+        apsw.CorruptError: Damage was found.
+    """
+    deadline = time.monotonic() + limit_s
+    db.set_progress_handler(lambda: time.monotonic() > deadline, 20_000)
+    try:
+        for table in CHECKED:
+            found = fetch(db, f"pragma quick_check({table})")[0][0]
+            if found != "ok":
+                raise apsw.CorruptError(f"{table}: {found}")
+    except apsw.InterruptError:
+        return False
+    finally:
+        db.set_progress_handler(None)
+    return True
+
+
+def _move_aside(path: Path, now_utc_ms: int) -> str:
+    """Keep a damaged store for whoever wants to look; the watch goes on with a new one."""
+    aside = path.with_name(f"{path.name}.damaged-{now_utc_ms}")
+    for tail in ("", "-wal", "-shm"):
+        with contextlib.suppress(FileNotFoundError):
+            os.rename(f"{path}{tail}", f"{aside}{tail}")
+    return aside.name
+
+
+def _salvage(path: Path) -> list[tuple[Any, ...]]:
+    """Judgement states of a damaged store, where they can be read: a latched shutdown must not be forgotten."""
+    states: list[tuple[Any, ...]] = []
+    try:
+        db = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
+    except apsw.Error:
+        return states
+    try:
+        if fetch(db, "pragma quick_check(judgement)")[0][0] == "ok":
+            states = fetch(db, "select key, input_seq, payload from judgement")
+    except apsw.Error:
+        states = []
+    finally:
+        db.close()
+    return states
+
+
+def _drop_ballast(state_dir: Path) -> bool:
+    try:
+        (state_dir / "ballast").unlink()
+    except OSError:
+        return False
+    return True
+
+
+def _begin(db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, states: list[tuple[Any, ...]]) -> Opened:
+    """Find where things go on, and set numbers aside before the first is used."""
+    meta = dict(fetch(db, "select key, value from meta"))
+    newest = fetch(db, "select seq, hash from journal order by seq desc limit 1")
+    last_seq, last_hash = newest[0] if newest else (0, GENESIS)
+    last_input = fetch(db, "select coalesce(max(seq), 0) from tail")[0][0]
+    rows = Numbers("seq_reserved", int(meta.get("seq_reserved", 0)), last_seq, AHEAD_ROWS)
+    inputs = Numbers("input_reserved", int(meta.get("input_reserved", 0)), last_input, AHEAD_INPUTS)
+    token, home = Token(state_dir), home_of(state_dir / "store.db")
+    new = not meta.get("epoch")
+    copied = not new and not (meta.get("home") == home and token.fits(meta.get("token", "")))
+    news: dict[str, Any] = {"home": home, "boot_id": boot_id, "clean": 0}
+    news["epoch"] = new_id() if new or copied else str(meta["epoch"])
+    begin = (db, token, str(meta.get("token", "")), news | rows.due() | inputs.due(), states)
+    unwritable = _write_begin(*begin)
+    if unwritable and _drop_ballast(state_dir):
+        unwritable = _write_begin(*begin)
+    if unwritable:
+        news["epoch"] = new_id()
+    for numbers in (rows, inputs):
+        if unwritable:
+            numbers.unshared()
+        else:
+            numbers.committed(begin[3])
+    return Opened(
+        db=db,
+        epoch=news["epoch"],
+        last_seq=last_seq,
+        last_hash=last_hash,
+        rows=rows,
+        inputs=inputs,
+        new=new,
+        was_clean=new or bool(meta.get("clean", 0)),
+        rebooted=not new and meta.get("boot_id") != boot_id,
+        copied=copied,
+        damaged=damaged,
+        salvaged=0 if unwritable else len(states),
+        unwritable=unwritable,
+        first_meta=news if unwritable else {},
+    )
+
+
+def _write_begin(
+    db: apsw.Connection, token: Token, old_token: str, meta: dict[str, Any], states: list[tuple[Any, ...]]
+) -> str:
+    """Commit the begin of this run; says why when the disk does not take it."""
+    new_token = new_id(8)
+    try:
+        token.write(old_token, new_token)
+        reach("before-open-commit")
+        db.execute("begin immediate")
+        db.executemany(INSERT_META, (meta | {"token": new_token}).items())
+        db.executemany(INSERT_STATE, states)
+        db.execute("commit")
+    except (apsw.Error, OSError) as error:
+        rollback(db)
+        return f"{error}"
+    reach("after-open-commit")
+    with contextlib.suppress(OSError):  # the old token fits on beside the new one: a copy is noticed a run later
+        token.write(new_token)
+    return ""

@@ -1,0 +1,167 @@
+"""Read-only access to a store, in bounded slices and short transactions.
+
+A reader that stops reading would keep the write-ahead log from being reset. So every answer is read to its end before
+it is handed out, and takes two seconds at most.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeVar
+
+import apsw
+
+from nightrake.domain.rows import Row, TailRecord
+from nightrake.errors import StoreError
+from nightrake.journal.schema import MIGRATIONS, schema_number
+from nightrake.journal.sql import fetch
+
+T = TypeVar("T")
+
+SLICE = 5000
+"""Rows given in one answer at most."""
+QUERY_S = 2.0
+"""Longest reading transaction."""
+
+_ROW = f"select {', '.join(Row._fields)} from journal"
+_TAIL = f"select {', '.join(TailRecord._fields)} from tail"
+
+
+class Reader:
+    """A read-only connection, used by one thread at a time; also beside a running watch, in another process.
+
+    Args:
+        path: The store's file.
+
+    Raises:
+        StoreError: There is no readable store at `path`, or its schema is another program's.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._deadline_s = 0.0
+        try:
+            self._db = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
+        except apsw.Error as error:
+            raise StoreError(f"{path}: no readable store ({error}); check the folder") from error
+        try:
+            self._db.set_busy_timeout(int(QUERY_S * 1000))
+            self._db.set_progress_handler(lambda: time.monotonic() > self._deadline_s, 20_000)
+            with self._asking():
+                found = schema_number(self._db)
+            if found != len(MIGRATIONS):
+                raise StoreError(
+                    f"{path}: has store schema {found}, this program reads schema {len(MIGRATIONS)}; use the program "
+                    "that the watch runs"
+                )
+        except BaseException:
+            self._db.close()
+            raise
+
+    @contextmanager
+    def _asking(self) -> Iterator[None]:
+        self._deadline_s = time.monotonic() + QUERY_S
+        try:
+            yield
+        except apsw.InterruptError as error:
+            raise StoreError(f"{self._path}: no answer within {QUERY_S} s; ask for less at a time") from error
+        except apsw.Error as error:
+            raise StoreError(f"{self._path}: cannot be read ({error})") from error
+
+    def _ask(self, statement: str, *bindings: Any) -> list[tuple[Any, ...]]:
+        with self._asking():
+            return fetch(self._db, statement, bindings)
+
+    def rows_after(self, seq: int, limit: int, *, until: int | None = None) -> list[Row]:
+        """Journal rows after a number, in order.
+
+        Args:
+            seq: Number after which to begin. limit: At most so many, and at most `SLICE`. until: Last number wanted.
+
+        Raises:
+            StoreError: It cannot be read now.
+        """
+        last = until if until is not None else 2**63 - 1
+        found = self._ask(f"{_ROW} where seq > ? and seq <= ? order by seq limit ?", seq, last, _bounded(limit))
+        return [_row(v) for v in found]
+
+    def newest_rows(self, limit: int, *, drive: str = "") -> list[Row]:
+        """The last rows (of one drive, or of all), in order."""
+        where, bindings = ("where drive = ?", (drive,)) if drive else ("", ())
+        found = self._ask(f"{_ROW} {where} order by seq desc limit ?", *bindings, _bounded(limit))
+        return [_row(v) for v in reversed(found)]
+
+    def tail_after(self, seq: int, limit: int) -> list[TailRecord]:
+        """Tail records after a number, in order, at most `limit`."""
+        found = self._ask(f"{_TAIL} where seq > ? order by seq limit ?", seq, _bounded(limit))
+        return [TailRecord(*v) for v in found]
+
+    def layout(self, layout: str) -> str | None:
+        """The read plan kept under an id."""
+        return self._text("select content from layout where layout = ?", layout)
+
+    def settings(self, digest: str) -> str | None:
+        """The settings kept under their digest."""
+        return self._text("select content from settings where digest = ?", digest)
+
+    def _text(self, statement: str, key: str) -> str | None:
+        found = self._ask(statement, key)
+        return str(found[0][0]) if found else None
+
+    def snapshots(self) -> list[tuple[int, int]]:
+        """All snapshots, oldest first: (input seq, UTC ms)."""
+        return [(v[0], v[1]) for v in self._ask("select input_seq, utc_ms from snapshot order by input_seq")]
+
+    def snapshot_before(self, input_seq: int) -> tuple[int, int, bytes] | None:
+        """The latest snapshot at or before an input: (input seq, UTC ms, payload)."""
+        found = self._ask(
+            "select input_seq, utc_ms, payload from snapshot where input_seq <= ? order by input_seq desc limit 1",
+            input_seq,
+        )
+        return (found[0][0], found[0][1], found[0][2]) if found else None
+
+    def segments(self) -> list[tuple[str, int, int, bool]]:
+        """Clock segments in order: (boot id, start mono ns, start UTC ms, trusted)."""
+        found = self._ask("select boot_id, start_mono_ns, start_utc_ms, trusted from clock_segment order by id")
+        return [(v[0], v[1], v[2], bool(v[3])) for v in found]
+
+    def dead_letters(self, limit: int) -> list[tuple[int, str, str]]:
+        """The last lines that the forwarded store refused, newest first: (UTC ms, line, its words)."""
+        found = self._ask("select utc_ms, line, reason from dead_letter order by id desc limit ?", _bounded(limit))
+        return [(v[0], v[1], v[2]) for v in found]
+
+    def tail_span(self) -> tuple[int, int]:
+        """First and last number in the tail; (0, 0) when it is empty."""
+        first, last = self._ask("select coalesce(min(seq), 0), coalesce(max(seq), 0) from tail")[0]
+        return int(first), int(last)
+
+    def count_tail(self) -> int:
+        """How many tail records there are."""
+        return int(self._ask("select count(*) from tail")[0][0])
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._db.close()
+
+
+def _bounded(limit: int) -> int:
+    return max(0, min(limit, SLICE))
+
+
+def _row(values: Iterable[Any]) -> Row:
+    row = Row(*values)
+    return row._replace(urgent=bool(row.urgent), clock_trusted=bool(row.clock_trusted))
+
+
+def read_all(read: Callable[[int, int], list[T]], seq_of: Callable[[T], int], after: int = 0) -> Iterator[T]:
+    """Everything after a number, slice by slice, so that no reading holds the store.
+
+    Args:
+        read: `Reader.rows_after` or `Reader.tail_after`. seq_of: Number of a row. after: Where to begin.
+    """
+    while found := read(after, SLICE):
+        yield from found
+        after = seq_of(found[-1])

@@ -1,0 +1,369 @@
+"""The store: what the loop hands over is committed by one thread, in order, as soon as something urgent waits.
+
+Journal rows wake the writer at once; tail records alone are committed ten times a second. While the disk is away
+everything waits here, bounded, and the loop never notices: it is told what is durable, and when the disk's health
+changes.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import apsw
+
+from nightrake.domain.rows import Row, TailRecord
+from nightrake.errors import StoreError
+from nightrake.journal.batch import Inbox
+from nightrake.journal.lock import take_lock
+from nightrake.journal.opening import Opened, open_store
+from nightrake.journal.readthread import ReaderThread
+from nightrake.journal.room import Room
+from nightrake.journal.sql import fetch
+from nightrake.journal.writer import LOG_LIMIT_BYTES, Writer
+
+CLOSE_S = 3.0
+"""A hung disk keeps the stop of the watch no longer than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoreStats:
+    """How keeping goes.
+
+    Attributes:
+        up, detail: Whether the disk takes everything, and what is wrong.
+        durable_seq: Highest journal number on disk.
+        queued, queued_tail: Journal rows and tail records that wait.
+        commits, rows, tail_rows, errors: Commits, what they held, and those that failed, since start.
+        lost_rows, lost_tail: Given up while the disk was away. trimmed: Tail records deleted for age or room.
+        commit_last_ms, commit_p99_ms: Last commit and 99th percentile of the last thousand.
+        db_bytes, log_bytes: Size of the file and of its write-ahead log.
+    """
+
+    up: bool
+    detail: str
+    durable_seq: int
+    queued: int
+    queued_tail: int
+    commits: int
+    rows: int
+    tail_rows: int
+    errors: int
+    lost_rows: int
+    lost_tail: int
+    trimmed: int
+    commit_last_ms: float
+    commit_p99_ms: float
+    db_bytes: int
+    log_bytes: int
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for status."""
+        return asdict(self)
+
+
+class Store:
+    """One site's store. `Store.open`, read what it was left with, `start`, hand over, `close`.
+
+    Args:
+        state_dir: Its folder. opened: From `open_store`. lock_fd: From `take_lock`.
+        room: Keeps it within its bounds. log_limit_bytes: See `writer.LOG_LIMIT_BYTES`.
+
+    Attributes:
+        opened: How it was found: new, clean, copied, damaged, unwritable.
+        epoch: Id of this store's life.
+        last_seq, last_hash: The newest journal row before this run.
+        first_free_seq, first_free_input_seq: Where numbers go on.
+        durable_seq: Highest journal number on disk.
+    """
+
+    def __init__(self, state_dir: Path, opened: Opened, lock_fd: int, room: Room, log_limit_bytes: int) -> None:
+        self.opened, self.epoch = opened, opened.epoch
+        self.last_seq, self.last_hash = opened.last_seq, opened.last_hash
+        self.first_free_seq, self.first_free_input_seq = opened.rows.first_free, opened.inputs.first_free
+        self.durable_seq = opened.last_seq
+        self._path = state_dir / "store.db"
+        self._lock_fd = lock_fd
+        self._inbox = Inbox()
+        self._writer = Writer(self._path, opened, self._inbox, room, _Told(self), log_limit_bytes)
+        self._reader = ReaderThread(self._path)
+        self._cursors = {v[0]: (v[1], v[2], v[3]) for v in self._fetch("select name, epoch, seq, extra from cursor")}
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._closed = False
+        self._on_durable: Callable[[int], object] = lambda seq: None
+        self._on_health: Callable[[bool, str], object] = lambda up, detail: None
+        self._on_lost: Callable[[int, int], object] = lambda first_seq, last_seq: None
+        self._waiters: list[tuple[int, asyncio.Future[bool]]] = []
+        self._lost: deque[tuple[int, int]] = deque(maxlen=1000)
+
+    @classmethod
+    def open(
+        cls,
+        state_dir: Path,
+        *,
+        now_utc_ms: int,
+        boot_id: str = "",
+        quota_mb: int = 2048,
+        ballast_mb: int = 8,
+        keep_hours: float = 2.0,
+        vfs: str = "",
+        log_limit_bytes: int = LOG_LIMIT_BYTES,
+    ) -> Store:
+        """Take the lock and open the store, or make a new one.
+
+        Args:
+            state_dir: Its folder. now_utc_ms: For records and names. boot_id: Id of the machine's boot.
+            quota_mb: Size that the file never passes, MiB. ballast_mb: See `room`, MiB, 0 = none.
+            keep_hours: Retention of the hot tail.
+            vfs: SQLite VFS, for tests of sick disks. log_limit_bytes: See `writer.LOG_LIMIT_BYTES`.
+
+        Raises:
+            StoreError: Held by another watch, newer than this program, or unusable.
+        """
+        fd = take_lock(state_dir)
+        try:
+            opened = open_store(state_dir, now_utc_ms=now_utc_ms, boot_id=boot_id, quota_mb=quota_mb, vfs=vfs)
+            room = Room(state_dir, ballast_mb, int(keep_hours * 3_600_000), opened.inputs.first_free)
+            return cls(state_dir, opened, fd, room, log_limit_bytes)
+        except BaseException:
+            os.close(fd)
+            raise
+
+    def start(
+        self,
+        on_durable: Callable[[int], object],
+        on_health: Callable[[bool, str], object],
+        on_lost: Callable[[int, int], object] = lambda first_seq, last_seq: None,
+    ) -> None:
+        """Start the writer; the callbacks run on the calling event loop.
+
+        Args:
+            on_durable: Called with the highest committed journal number, once for each commit that held rows.
+            on_health: Called on each change: (disk takes everything, what is wrong). It counts as up at start.
+            on_lost: Called with first and last number of rows given up; `chain.lost_entry` is to be journalled.
+        """
+        self._loop = asyncio.get_running_loop()
+        self._on_durable, self._on_health, self._on_lost = on_durable, on_health, on_lost
+        self._writer.start()
+
+    # --- handing over: never waits for the disk -----------------------------------------------------------------------
+
+    def append(self, rows: Sequence[Row], states: Mapping[str, bytes], tail: Sequence[TailRecord]) -> None:
+        """Hand over rows, the states that belong to them and tail records; one transaction holds them all.
+
+        Args:
+            rows: Journal rows in order of numbers; they wake the writer. states: Judgement key -> payload.
+            tail: Tail records in order of numbers.
+        """
+        self._inbox.add(rows, states, tail)
+
+    def set_cursor(self, name: str, epoch: str, seq: int, extra: str = "") -> None:
+        """Hand over a destination's cursor; only the latest counts."""
+        self._cursors[name] = (epoch, seq, extra)
+        self._inbox.add_cursor(name, epoch, seq, extra)
+
+    def get_cursor(self, name: str) -> tuple[str, int, str] | None:
+        """A destination's cursor as last set, in this run or the one before: (epoch, seq, extra)."""
+        return self._cursors.get(name)
+
+    def put_layout(self, layout: str, content: str) -> None:
+        """Keep a read plan under its id."""
+        self._put("insert or ignore into layout(layout, content) values(?, ?)", layout, content)
+
+    def put_settings(self, digest: str, utc_ms: int, content: str) -> None:
+        """Keep the settings under their digest."""
+        self._put("insert or ignore into settings(digest, utc_ms, content) values(?, ?, ?)", digest, utc_ms, content)
+
+    def put_segment(self, boot_id: str, start_mono_ns: int, start_utc_ms: int, trusted: bool) -> None:
+        """Keep the begin of a clock segment."""
+        statement = "insert into clock_segment(boot_id, start_mono_ns, start_utc_ms, trusted) values(?, ?, ?, ?)"
+        self._put(statement, boot_id, start_mono_ns, start_utc_ms, int(trusted))
+
+    def put_snapshot(self, input_seq: int, utc_ms: int, payload: bytes) -> None:
+        """Keep a snapshot; those from which no tail record can be replayed any more go."""
+        keep = "insert or replace into snapshot(input_seq, utc_ms, payload) values(?, ?, ?)"
+        drop = (
+            "delete from snapshot where input_seq < (select max(input_seq) from snapshot where input_seq <"
+            " (select min(seq) from tail))"
+        )
+        self._inbox.add_extra([(keep, (input_seq, utc_ms, payload)), (drop, ())])
+
+    def put_dead_letter(self, utc_ms: int, line: str, reason: str) -> None:
+        """Keep a line that the forwarded store refused, with its words."""
+        self._put("insert into dead_letter(utc_ms, line, reason) values(?, ?, ?)", utc_ms, line, reason[:500])
+
+    def _put(self, statement: str, *bindings: Any) -> None:
+        self._inbox.add_extra([(statement, bindings)])
+
+    # --- what is on disk ----------------------------------------------------------------------------------------------
+
+    async def wait_durable(self, seq: int, timeout_s: float) -> bool:
+        """Wait until a journal row is on disk; False when that takes longer, or the row had to be given up."""
+        if any(first <= seq <= last for first, last in self._lost):
+            return False
+        if seq <= self.durable_seq:
+            return True
+        future: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        waiter = (seq, future)
+        self._waiters.append(waiter)
+        try:
+            async with asyncio.timeout(timeout_s):
+                return await future
+        except TimeoutError:
+            return False
+        finally:
+            self._waiters.remove(waiter)
+
+    @property
+    def reserved_seq(self) -> int:
+        """Highest journal number that may be told before it is durable: those above could recur after a crash."""
+        return self.opened.rows.reserved
+
+    @property
+    def health(self) -> bool:
+        """Whether the disk takes everything."""
+        return self._writer.up
+
+    def stats(self) -> StoreStats:
+        """How keeping goes, now."""
+        writer, counts = self._writer, self._writer.counts
+        queued, queued_tail = writer.waiting()
+        spans_ms = sorted(counts.commit_ms.copy())
+        return StoreStats(
+            up=writer.up,
+            detail=writer.detail,
+            durable_seq=self.durable_seq,
+            queued=queued,
+            queued_tail=queued_tail,
+            commits=counts.commits,
+            rows=counts.rows,
+            tail_rows=counts.tail_rows,
+            errors=counts.errors,
+            lost_rows=counts.lost_rows,
+            lost_tail=counts.lost_tail,
+            trimmed=counts.trimmed,
+            commit_last_ms=counts.commit_ms[-1] if spans_ms else 0.0,
+            commit_p99_ms=spans_ms[int((len(spans_ms) - 1) * 0.99)] if spans_ms else 0.0,
+            db_bytes=counts.db_bytes,
+            log_bytes=counts.log_bytes,
+        )
+
+    def states(self) -> dict[str, bytes]:
+        """Judgement states as the last run left them. Before `start` only."""
+        return {k: v for k, v in self._fetch("select key, payload from judgement")}
+
+    def latest_snapshot(self) -> tuple[int, int, bytes] | None:
+        """The newest snapshot: (input seq, UTC ms, payload). Before `start` only."""
+        found = self._fetch("select input_seq, utc_ms, payload from snapshot order by input_seq desc limit 1")
+        return (found[0][0], found[0][1], found[0][2]) if found else None
+
+    def last_utc_ms(self) -> int:
+        """When the last watch was last known to live, by its own clock; 0 = never. Before `start` only."""
+        newest = "select utc_ms from {} order by seq desc limit 1"
+        found = self._fetch(newest.format("tail")) + self._fetch(newest.format("journal"))
+        return max((int(v[0]) for v in found), default=0)
+
+    def _fetch(self, statement: str) -> list[tuple[Any, ...]]:
+        if self._loop is not None:
+            raise StoreError(f"{self._path}: the writer owns the connection since the start; ask through a reader")
+        try:
+            return fetch(self.opened.db, statement)
+        except apsw.Error as error:
+            raise StoreError(f"{self._path}: cannot be read ({error}); check the disk") from error
+
+    # --- reading (a thread of its own) --------------------------------------------------------------------------------
+
+    async def rows_after(self, seq: int, limit: int) -> list[Row]:
+        """Journal rows on disk after a number, in order, at most `limit`.
+
+        Raises:
+            StoreError: They cannot be read now.
+        """
+        return await self._reader.ask(lambda reader: reader.rows_after(seq, limit))
+
+    async def tail_after(self, seq: int, limit: int) -> list[TailRecord]:
+        """Tail records on disk after a number, in order, at most `limit`.
+
+        Raises:
+            StoreError: They cannot be read now.
+        """
+        return await self._reader.ask(lambda reader: reader.tail_after(seq, limit))
+
+    async def layout(self, layout: str) -> str | None:
+        """The read plan kept under an id, as text."""
+        return await self._reader.ask(lambda reader: reader.layout(layout))
+
+    async def settings(self, digest: str) -> str | None:
+        """The settings kept under a digest, as text."""
+        return await self._reader.ask(lambda reader: reader.settings(digest))
+
+    # --- the end ------------------------------------------------------------------------------------------------------
+
+    async def close(self) -> int:
+        """Commit what waits, mark the stop as clean, release the lock.
+
+        Returns:
+            Journal rows that could not be brought to disk within `CLOSE_S`.
+        """
+        if self._closed:
+            return 0
+        self._closed = True
+        await self._reader.close(CLOSE_S)
+        ended = await self._writer.close(CLOSE_S)
+        left, _ = self._writer.waiting()
+        if ended:  # a writer that hangs still holds the file, and the lock until the process ends
+            os.close(self._lock_fd)
+        return left
+
+    # --- from the writer's thread -------------------------------------------------------------------------------------
+
+    def from_thread(self, function: Callable[..., object], *args: Any) -> None:
+        """Run a function on the event loop; dropped when that is closed."""
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):
+                self._loop.call_soon_threadsafe(function, *args)
+
+    def durable_now(self, seq: int) -> None:
+        """On the loop: rows up to `seq` are on disk."""
+        self.durable_seq = max(seq, self.durable_seq)
+        for waited, future in self._waiters:
+            if waited <= seq and not future.done():
+                future.set_result(True)
+        self._on_durable(seq)
+
+    def lost_now(self, first_seq: int, last_seq: int) -> None:
+        """On the loop: these rows were given up."""
+        self._lost.append((first_seq, last_seq))
+        for waited, future in self._waiters:
+            if first_seq <= waited <= last_seq and not future.done():
+                future.set_result(False)
+        self._on_lost(first_seq, last_seq)
+
+    def health_now(self, up: bool, detail: str) -> None:
+        """On the loop: the disk's health has changed."""
+        self._on_health(up, detail)
+
+
+class _Told:
+    """Carries the writer's news over to the loop."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def durable(self, seq: int) -> None:
+        """See `writer.Told`."""
+        self._store.from_thread(self._store.durable_now, seq)
+
+    def lost(self, first_seq: int, last_seq: int) -> None:
+        """See `writer.Told`."""
+        self._store.from_thread(self._store.lost_now, first_seq, last_seq)
+
+    def health(self, up: bool, detail: str) -> None:
+        """See `writer.Told`."""
+        self._store.from_thread(self._store.health_now, up, detail)

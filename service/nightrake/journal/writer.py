@@ -1,0 +1,269 @@
+"""The one thread that writes: commits what waits, checkpoints, makes room, and outlives a sick disk.
+
+    inbox -> batch -> commit -> told durable -> checkpoint, trim
+                        |
+                        +-- no room: give up ballast and oldest tail, try again, at last without the tail
+                        +-- any other error: the batch stays in memory, tried again every second
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+import apsw
+
+from nightrake.domain.rows import TailRecord
+from nightrake.journal.batch import INSERT_META, Batch, Inbox, rollback
+from nightrake.journal.crashpoint import reach
+from nightrake.journal.opening import Opened
+from nightrake.journal.room import Room
+
+TAIL_PERIOD_S = 0.1
+"""Tail records alone are committed this often."""
+RETRY_S = 1.0
+"""Back-off of a disk that fails."""
+HOUSE_PERIOD_S = 1.0
+HOUSE_BUDGET_S = 0.05
+"""Longest time spent trimming at once, so that a row never waits longer behind it."""
+CHECKPOINT_PAGES = 1000
+"""The log is folded back into the file when it has grown to this, 4 MiB."""
+LOG_LIMIT_BYTES = 64 * 1024 * 1024
+"""A log that somebody's long reading holds at this size takes events only, no scans."""
+
+
+class Told(Protocol):
+    """Who hears of commits; called in the writer's thread."""
+
+    def durable(self, seq: int) -> None:
+        """Every row up to `seq` is on disk."""
+        ...
+
+    def lost(self, first_seq: int, last_seq: int) -> None:
+        """These rows were given up: they can no longer be journalled."""
+        ...
+
+    def health(self, up: bool, detail: str) -> None:
+        """The disk's health has changed."""
+        ...
+
+
+@dataclass(slots=True)
+class Counts:
+    """Counts since start, written by the writer's thread only."""
+
+    commits: int = 0
+    rows: int = 0
+    tail_rows: int = 0
+    errors: int = 0
+    lost_rows: int = 0
+    lost_tail: int = 0
+    trimmed: int = 0
+    log_bytes: int = 0
+    commit_ms: deque[float] = field(default_factory=lambda: deque(maxlen=1000))
+
+
+class Writer:
+    """Owns the writing connection from `start` on.
+
+    Args:
+        path: The store's file. opened: From `open_store`. inbox: Where work comes from. room: Its keeper.
+        told: Who hears of it. log_limit_bytes: See `LOG_LIMIT_BYTES`.
+    """
+
+    def __init__(
+        self, path: Path, opened: Opened, inbox: Inbox, room: Room, told: Told, log_limit_bytes: int = LOG_LIMIT_BYTES
+    ) -> None:
+        self.counts = Counts()
+        self.up, self.detail = True, ""
+        self.clean = False
+        """Whether the last commit went through and the stop is marked as clean."""
+        self._db = opened.db
+        self._log = path.with_name(f"{path.name}-wal")
+        self._inbox, self._room, self._told = inbox, room, told
+        self._numbers = (opened.rows, opened.inputs)
+        self._first_meta = dict(opened.first_meta)
+        self._log_limit_bytes = log_limit_bytes
+        self._log_pages = 0
+        self._batch = Batch()
+        self._newest: TailRecord | None = None
+        self._next_house_s = self._next_room_s = self._next_checkpoint_s = self._next_tail_s = 0.0
+        self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._db.set_wal_hook(self._on_log)  # also ends SQLite's own checkpoints, which make the commit wait
+        self._thread.start()
+
+    def join(self, timeout_s: float) -> bool:
+        """Wait for the end; False when it did not come in time (a hung disk)."""
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def waiting(self) -> tuple[int, int]:
+        """Journal rows and tail records that are not on disk."""
+        rows, tail = self._inbox.waiting()
+        return rows + len(self._batch.rows), tail + len(self._batch.tail)
+
+    # --- the thread ---------------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        inbox = self._inbox
+        while True:
+            inbox.wake.wait(TAIL_PERIOD_S)
+            inbox.wake.clear()
+            closing = inbox.closing.is_set()
+            self._take(inbox.take())
+            ok = self._keep()
+            if closing:
+                self._finish(ok)
+                return
+            self._keep_house()
+            if not ok:
+                inbox.closing.wait(RETRY_S)  # new rows must not hammer a disk that is away
+
+    def _take(self, newer: Batch) -> None:
+        if newer.tail:
+            self._newest = newer.tail[-1]
+        batch = self._batch
+        batch.put_behind(newer)
+        for numbers, highest in zip(self._numbers, (batch.high_seq, batch.high_input), strict=True):
+            numbers.use(highest)
+        self.counts.lost_tail += batch.lost_tail
+        batch.lost_tail = 0
+        for first, last in batch.lost_rows:
+            self.counts.lost_rows += last - first + 1
+            self._told.lost(first, last)
+        batch.lost_rows.clear()
+
+    def _keep(self) -> bool:
+        """Commit what waits; False when the disk would not take events."""
+        batch = self._batch
+        tail_may = time.monotonic() >= self._next_tail_s and self._log_fits()
+        if not batch.has_events() and not (batch.tail and tail_may):
+            return True
+        error = self._commit(with_tail=tail_may)
+        if isinstance(error, apsw.FullError):
+            self._make_room()
+            error = self._commit(with_tail=tail_may)
+        if isinstance(error, apsw.FullError) and batch.tail and tail_may:
+            # A disk too full for the scans may have room for the events.
+            self._next_tail_s = time.monotonic() + RETRY_S
+            self._set_health(False, f"{_words(error)}; scans wait")
+            error, tail_may = self._commit(with_tail=False) if batch.has_events() else None, False
+        if error is not None:
+            self._set_health(False, _words(error))
+            return False
+        if tail_may:
+            self._set_health(True, "")
+        return True
+
+    def _commit(self, *, with_tail: bool) -> apsw.Error | None:
+        batch, counts = self._batch, self.counts
+        meta = self._first_meta | {k: v for numbers in self._numbers for k, v in numbers.due().items()}
+        begin_s = time.perf_counter()
+        try:
+            batch.write(self._db, meta, with_tail=with_tail)
+        except apsw.Error as error:
+            counts.errors += 1
+            return error
+        counts.commit_ms.append((time.perf_counter() - begin_s) * 1e3)
+        counts.commits += 1
+        counts.rows += len(batch.rows)
+        counts.tail_rows += len(batch.tail) if with_tail else 0
+        for numbers in self._numbers:
+            numbers.committed(meta)
+        self._first_meta = {}
+        last_seq = batch.rows[-1].seq if batch.rows else 0
+        batch.clear(with_tail=with_tail)
+        if last_seq:
+            self._told.durable(last_seq)
+        return None
+
+    def _finish(self, ok: bool) -> None:
+        """Give unused numbers back and close; closing folds the log into the file."""
+        reach("before-close")
+        db = self._db
+        try:
+            if ok:
+                given_back = {k: v for numbers in self._numbers for k, v in numbers.given_back().items()}
+                db.execute("begin immediate")
+                db.executemany(INSERT_META, ({"clean": 1} | given_back).items())
+                db.execute("commit")
+                self.clean = True
+        except apsw.Error:
+            rollback(db)
+        with contextlib.suppress(apsw.Error):
+            db.close()
+
+    # --- keeping house ------------------------------------------------------------------------------------------------
+
+    def _keep_house(self) -> None:
+        now_s = time.monotonic()
+        try:
+            if self._log_pages >= CHECKPOINT_PAGES and now_s >= self._next_checkpoint_s:
+                self._checkpoint(now_s)
+            if now_s >= self._next_house_s:
+                self._next_house_s = now_s + HOUSE_PERIOD_S
+                self._look_after_disk(now_s + HOUSE_BUDGET_S)
+        except (apsw.Error, OSError) as error:
+            # Nothing that was told is in danger; the next commit says whether the disk takes events.
+            self.counts.errors += 1
+            if isinstance(error, apsw.FullError):
+                self._make_room()
+
+    def _checkpoint(self, now_s: float) -> None:
+        reach("before-checkpoint")
+        in_log, folded = self._db.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_PASSIVE)
+        if folded < in_log:  # a reader stands in the way
+            self._next_checkpoint_s = now_s + HOUSE_PERIOD_S
+        else:
+            self._log_pages = 0
+
+    def _look_after_disk(self, until_s: float) -> None:
+        self.counts.log_bytes = self._log.stat().st_size if self._log.exists() else 0
+        self._room.lay_ballast()
+        more = True
+        while more and time.monotonic() < until_s:
+            deleted, more = self._room.trim(self._db, self._newest)
+            self.counts.trimmed += deleted
+
+    def _make_room(self) -> None:
+        if time.monotonic() >= self._next_room_s:
+            self._next_room_s = time.monotonic() + RETRY_S
+            self._room.make_room(self._db)
+
+    def _on_log(self, _db: apsw.Connection, _name: str, pages: int) -> int:
+        self._log_pages = pages
+        return apsw.SQLITE_OK
+
+    def _log_fits(self) -> bool:
+        """Whether the log may take scans; only a reader that never ends can make it grow this far."""
+        if self._log_pages * 4096 < self._log_limit_bytes:
+            return True
+        detail = f"a reader keeps the write-ahead log at {self._log_pages // 256} MiB: no scans are kept until it ends"
+        self._set_health(False, detail)
+        return False
+
+    def _set_health(self, up: bool, detail: str) -> None:
+        changed, self.up, self.detail = up != self.up, up, detail
+        if changed:
+            self._told.health(up, detail)
+
+
+def _words(error: apsw.Error) -> str:
+    if isinstance(error, apsw.FullError):
+        return "disk or quota full: make room"
+    if isinstance(error, apsw.ReadOnlyError):
+        return "disk is read-only"
+    if isinstance(error, (apsw.CorruptError, apsw.NotADBError)):
+        return "the store is damaged: a restart moves it aside and begins a new one"
+    return f"disk error: {error}"
+
+

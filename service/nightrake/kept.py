@@ -1,0 +1,172 @@
+"""State and plans to bytes and back, for the store: judgement states, snapshots, read plans.
+
+pydantic does the work from the types of the records themselves.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+
+from nightrake.alarms.latch import Latch
+from nightrake.domain.drive import DriveState, after_restart
+from nightrake.domain.image import Image, ImageState
+from nightrake.domain.inputs import BlockReply, Got
+from nightrake.domain.readplan import Block, ReadPlan
+from nightrake.domain.scan import layout_wire
+from nightrake.domain.site import PointSpec
+from nightrake.domain.state import EndpointState, SiteState
+
+_T = TypeVar("_T")
+_DRIVE: TypeAdapter[DriveState] = TypeAdapter(DriveState)
+_LATCH: TypeAdapter[Latch] = TypeAdapter(Latch)
+_POINTS: TypeAdapter[list[PointSpec]] = TypeAdapter(list[PointSpec])
+_BLOCKS: TypeAdapter[list[Block]] = TypeAdapter(list[Block])
+
+
+def drive_key(drive: str) -> str:
+    """Key of a drive's judgement state."""
+    return f"drive:{drive}"
+
+
+def latch_key(drive: str, direction: str) -> str:
+    """Key of a latch."""
+    return f"latch:{drive}/{direction}"
+
+
+def states_of(state: SiteState, drives: set[str]) -> dict[str, bytes]:
+    """What must be kept with the rows of these drives: their judgement states and latches."""
+    kept: dict[str, bytes] = {}
+    for drive in drives:
+        if drive not in state.drives:
+            continue
+        kept[drive_key(drive)] = _DRIVE.dump_json(state.drives[drive])
+        for side in state.wires[drive].spec.directions:
+            kept[latch_key(drive, str(side))] = _LATCH.dump_json(state.latches[drive, str(side)])
+    return kept
+
+
+def restore(state: SiteState, kept: dict[str, bytes], mono_ns: int) -> tuple[SiteState, list[str]]:
+    """Bring stored states back into a new site.
+
+    Args:
+        state: A site of which nothing has been read. kept: From the store. mono_ns: Now.
+
+    Returns:
+        The site, and the keys that no longer fit (contacts changed, damaged) and were left out.
+    """
+    drives, latches, unfit = dict(state.drives), dict(state.latches), []
+    for drive, wire in state.wires.items():
+        raw = kept.get(drive_key(drive))
+        if raw is not None:
+            before = _parse(_DRIVE, raw)
+            if before is not None and _fits(before, len(wire.contacts), len(wire.stages)):
+                drives[drive] = after_restart(wire, before, mono_ns)
+            else:
+                unfit.append(drive_key(drive))
+        for side in wire.spec.directions:
+            raw = kept.get(latch_key(drive, str(side)))
+            if raw is None:
+                continue
+            latch = _parse(_LATCH, raw)
+            if latch is None:
+                unfit.append(latch_key(drive, str(side)))
+            else:
+                latches[drive, str(side)] = latch._replace(running=-1)
+    return state._replace(drives=drives, latches=latches), unfit
+
+
+def _parse(adapter: TypeAdapter[_T], raw: bytes) -> _T | None:
+    try:
+        return adapter.validate_json(raw)
+    except ValidationError:
+        return None
+
+
+def _fits(state: DriveState, contacts: int, stages: int) -> bool:
+    return len(state.protection.contacts) == contacts and len(state.protection.stages) == stages
+
+
+def plan_to_json(plan: ReadPlan) -> str:
+    """A read plan as JSON text, for the layout table."""
+    points = list(plan.places)
+    return json.dumps(
+        {
+            "endpoint": plan.endpoint,
+            "blocks": json.loads(_BLOCKS.dump_json(list(plan.blocks))),
+            "points": json.loads(_POINTS.dump_json(points)),
+            "places": [plan.places[p] for p in points],
+            "witness_blocks": plan.witness_blocks,
+            "refused": json.loads(_POINTS.dump_json(list(plan.refused))),
+            "layout": plan.layout,
+        },
+        separators=(",", ":"),
+    )
+
+
+def plan_from_json(text: str) -> ReadPlan:
+    """The read plan that `plan_to_json` wrote."""
+    data: dict[str, Any] = json.loads(text)
+    points = _POINTS.validate_python(data["points"])
+    return ReadPlan(
+        endpoint=data["endpoint"],
+        blocks=tuple(_BLOCKS.validate_python(data["blocks"])),
+        places={p: (place[0], place[1]) for p, place in zip(points, data["places"], strict=True)},
+        witness_blocks=tuple(data["witness_blocks"]),
+        refused=tuple(_POINTS.validate_python(data["refused"])),
+        layout=data["layout"],
+    )
+
+
+def snapshot(state: SiteState) -> bytes:
+    """The whole state as JSON, so that a replay can begin here: drives, latches, links, endpoints with their images."""
+    endpoints = {
+        name: {
+            "layout": e.plan.layout,
+            "plan": plan_to_json(e.plan),
+            "blocks": [
+                None if b is None else [b.block, int(b.got), b.data.hex(), b.mono_ns, b.detail] for b in e.blocks
+            ],
+            "images": {str(unit): list(i) for unit, i in e.images.items()},
+            "stale": sorted(e.stale),
+        }
+        for name, e in state.endpoints.items()
+    }
+    return json.dumps(
+        {
+            "digest": state.site.digest,
+            "drives": {d: json.loads(_DRIVE.dump_json(s)) for d, s in state.drives.items()},
+            "latches": {f"{d}/{side}": list(latch) for (d, side), latch in state.latches.items()},
+            "links": state.links,
+            "endpoints": endpoints,
+        },
+        separators=(",", ":"),
+    ).encode()
+
+
+def from_snapshot(raw: bytes, blank: SiteState) -> SiteState:
+    """The state that `snapshot` wrote.
+
+    Args:
+        blank: `new_site` of the settings whose digest the snapshot names.
+    """
+    data: dict[str, Any] = json.loads(raw)
+    drives = {d: _DRIVE.validate_python(s, strict=False) for d, s in data["drives"].items()}
+    latches = {}
+    for key, values in data["latches"].items():
+        drive, _, side = key.rpartition("/")
+        latches[drive, side] = Latch(*values)
+    state = blank._replace(
+        drives=drives, latches=latches, links={k: (bool(v[0]), v[1]) for k, v in data["links"].items()}
+    )
+    endpoints = {}
+    for name, e in data["endpoints"].items():
+        plan = plan_from_json(e["plan"])
+        blocks = tuple(
+            None if b is None else BlockReply(b[0], Got(b[1]), bytes.fromhex(b[2]), b[3], b[4]) for b in e["blocks"]
+        )
+        images = {int(unit): ImageState(Image(i[0]), i[1]) for unit, i in e["images"].items()}
+        endpoints[name] = EndpointState(plan, layout_wire(plan, state), blocks, images, frozenset(e["stale"]))
+    return state._replace(endpoints=endpoints)

@@ -1,0 +1,356 @@
+"""One connection to the broker. The only file that knows aiomqtt and paho.
+
+A new client object for each connection: the library's queues die with it, and nothing is sent twice behind our back.
+What it raises becomes `LinkLost`, one sentence with the facts beside it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import ssl
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import aiomqtt
+from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from nightrake.errors import MessageError
+from nightrake.messages.tls import tls_context, tls_words
+
+INCOMING_BYTES = 4096
+"""Nothing that is meant for us is longer; MQTT 5 brokers are told so, and what comes all the same is dropped unread."""
+INCOMING_QUEUE = 100
+CONNECT_S = 2.5
+"""For the TCP connection and again for TLS: runs in a thread that a stop has to wait for."""
+ANSWER_S = 10.0
+"""For the broker's answer to anything."""
+UNSPECIFIED = 0x80  # as a DISCONNECT it is paho's word for "the socket closed"
+TAKEN_OVER = 0x8E
+TOO_MANY_IN_FLIGHT = 0x93
+_REFUSED = {
+    1: "does not speak this version of MQTT; try mqtt.protocol = 311",
+    2: "refuses our client id; set another mqtt.client_id",
+    3: "is not ready to serve",
+    4: "refuses this user name or password; check mqtt.username and its password",
+    5: "does not authorise us; check mqtt.username and the broker's access rules",
+    UNSPECIFIED: "refuses the connection without a reason",
+    132: "does not speak MQTT 5; set mqtt.protocol = 311",
+    133: "refuses our client id; set another mqtt.client_id",
+    134: "refuses this user name or password; check mqtt.username and its password",
+    135: "does not authorise us; check mqtt.username and the broker's access rules",
+    136: "is not ready to serve",
+    137: "is busy",
+    138: "has banned this client",
+    TAKEN_OVER: "gave our client id to another client",
+    TOO_MANY_IN_FLIGHT: "allows fewer messages in flight than we sent",
+}
+"""CONNACK and DISCONNECT reason codes (MQTT 3.1.1: 1 to 5; MQTT 5: 128 up)."""
+
+
+class LinkLost(MessageError):
+    """The connection to the broker failed or ended.
+
+    Attributes:
+        code: The broker's reason code, where it gave one.
+    """
+
+    def __init__(self, text: str, code: int | None = None) -> None:
+        self.code = code
+        super().__init__(text)
+
+
+class Refused(MessageError):
+    """The broker refused a subscription; the connection holds."""
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerSettings:
+    """Where the broker is and how to speak to it.
+
+    Attributes:
+        host, port: TCP address. protocol: 5, or 311 for MQTT 3.1.1.
+        client_id: Stable; two programs must never share one.
+        username, password: "" for none.
+        ca_file, cert_file, key_file: Given: TLS.
+        keepalive_s: Silence after which either side takes the other for dead.
+        answer_s: How long the broker may take to answer anything.
+    """
+
+    host: str
+    port: int
+    protocol: int
+    client_id: str
+    username: str = ""
+    password: str = field(default="", repr=False)
+    ca_file: str = ""
+    cert_file: str = ""
+    key_file: str = ""
+    keepalive_s: int = 15
+    answer_s: float = ANSWER_S
+
+    @property
+    def place(self) -> str:
+        """How sentences name it."""
+        return f"broker {self.host}:{self.port}"
+
+
+class Received(NamedTuple):
+    """A message that came in."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+
+
+class Will(NamedTuple):
+    """What the broker says for us, retained, when we vanish."""
+
+    topic: str
+    payload: bytes
+
+
+class Link:
+    """An open connection; made by `connect`."""
+
+    def __init__(self, settings: BrokerSettings, client: _Client) -> None:
+        self._settings = settings
+        self._client = client
+        self._five = settings.protocol == 5
+        self._plain = _Packed() if self._five else None
+
+    async def publish(
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        retain: bool = False,
+        reply_to: str = "",
+        correlation: str = "",
+        expiry_s: int = 0,
+    ) -> None:
+        """Publish with QoS 1 and wait for the broker's acknowledgement (which is no proof of delivery).
+
+        Raises:
+            LinkLost: It cannot be sent, or was not acknowledged in time; it may have got through all the same.
+        """
+        special = reply_to or correlation or expiry_s
+        properties = _properties(self._five, reply_to, correlation, expiry_s) if special else self._plain
+        with _mapped(self._settings):
+            await self._client.publish(topic, payload, qos=1, retain=retain, properties=properties)
+
+    async def subscribe(self, topic: str, qos: int) -> None:
+        """Subscribe and wait for the answer.
+
+        Raises:
+            Refused: The broker does not let us read there. LinkLost: No answer.
+        """
+        with _mapped(self._settings):
+            codes = await self._client.subscribe(topic, qos)
+        if any((c.value if isinstance(c, ReasonCode) else c) >= 0x80 for c in codes):
+            raise Refused(f"{self._settings.place} does not let {self._settings.client_id} read {topic}")
+
+    async def unsubscribe(self, topic: str) -> None:
+        """Unsubscribe and wait for the answer."""
+        with _mapped(self._settings):
+            await self._client.unsubscribe(topic)
+
+    async def receive(self) -> Received:
+        """The next message that `wants` let in.
+
+        Raises:
+            LinkLost: The connection ended.
+        """
+        with _mapped(self._settings):
+            message = await anext(self._client.messages)
+        return _received(message)
+
+    async def close(self, within_s: float) -> None:
+        """Say good-bye if that goes quickly, and free the socket in any case."""
+        try:
+            with contextlib.suppress(aiomqtt.MqttError, OSError, TimeoutError):
+                async with asyncio.timeout(within_s):
+                    await self._client.__aexit__(None, None, None)
+        finally:
+            self._client.drop()
+
+
+class _Client(aiomqtt.Client):
+    """The library's client, which can be dropped at any moment without leaving a socket or a task behind."""
+
+    _dropped = False
+
+    def drop(self) -> None:
+        """Close the socket; the library's own close leaves it open after an error or a cancelled connect."""
+        self._dropped = True
+        self._client._sock_close()
+        if self._misc_task is not None:
+            self._misc_task.cancel()
+        if self._disconnected.done() and not self._disconnected.cancelled():
+            self._disconnected.exception()  # seen: asyncio need not complain that nobody looked
+
+    def _client_connect(self) -> None:
+        # Runs in a thread of the loop's pool, which nothing can cancel.
+        self._client.connect_timeout = CONNECT_S
+        super()._client_connect()
+        if self._dropped:
+            with contextlib.suppress(RuntimeError):  # the loop is closed already
+                self._loop.call_soon_threadsafe(self.drop)
+
+
+async def connect(settings: BrokerSettings, will: Will, wants: Callable[[Received], bool], window: int) -> Link:
+    """Open a connection with a clean session.
+
+    Args:
+        settings: The broker. will: Told by the broker, retained, if we vanish.
+        wants: Called with every incoming message that is not too long; those it turns down cost nothing more.
+        window: Publishes in flight at most.
+
+    Raises:
+        LinkLost: No connection; says why. MessageError: A TLS file cannot be used.
+    """
+    context = None
+    if settings.ca_file or settings.cert_file or settings.key_file:
+        context = await asyncio.to_thread(tls_context, settings.ca_file, settings.cert_file, settings.key_file)
+    client = _client(settings, will, wants, window, context)
+    try:
+        with _mapped(settings):
+            await client.__aenter__()
+    except BaseException:
+        client.drop()
+        raise
+    return Link(settings, client)
+
+
+def _client(
+    settings: BrokerSettings,
+    will: Will,
+    wants: Callable[[Received], bool],
+    window: int,
+    context: ssl.SSLContext | None,
+) -> _Client:
+    five = settings.protocol == 5
+    given: dict[str, Any] = {"clean_start": True, "properties": _connect_properties()} if five else {}
+    client = _Client(
+        settings.host,
+        settings.port,
+        identifier=settings.client_id,
+        protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
+        clean_session=None if five else True,
+        username=settings.username or None,
+        password=settings.password or None,
+        keepalive=settings.keepalive_s,
+        timeout=settings.answer_s,
+        will=aiomqtt.Will(will.topic, will.payload, 1, True, _properties(five, "", "", 0, PacketTypes.WILLMESSAGE)),
+        queue_type=_inbox(wants),
+        max_queued_incoming_messages=INCOMING_QUEUE,
+        max_inflight_messages=window,
+        tls_context=context,
+        socket_options=((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),),
+        **given,
+    )
+    client.pending_calls_threshold = 10 * window  # our window is the limit; no warning on each publish
+    return client
+
+
+def _inbox(wants: Callable[[Received], bool]) -> type[asyncio.Queue[aiomqtt.Message]]:
+    """A queue class that turns unwanted messages away before anybody is woken."""
+
+    class Inbox(asyncio.Queue[aiomqtt.Message]):
+        def put_nowait(self, item: aiomqtt.Message) -> None:
+            if not self.full() and wants(_received(item)):
+                super().put_nowait(item)
+
+    return Inbox
+
+
+def _received(message: aiomqtt.Message) -> Received:
+    payload = message.payload if isinstance(message.payload, bytes | bytearray) else b""
+    return Received(message.topic.value, bytes(payload), bool(message.retain))
+
+
+class _Packed(Properties):
+    """The properties of nearly every message, packed once: the library packs them anew each time, at a third of the
+    whole cost of a publish."""
+
+    def __init__(self) -> None:
+        properties = _properties(True, "", "", 0)
+        assert properties is not None
+        object.__setattr__(self, "_bytes", properties.pack())  # type: ignore[no-untyped-call]
+
+    def pack(self) -> bytes:
+        packed: bytes = object.__getattribute__(self, "_bytes")
+        return packed
+
+
+def _connect_properties() -> Properties:
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = INCOMING_BYTES
+    return properties
+
+
+def _properties(
+    five: bool, reply_to: str, correlation: str, expiry_s: int, packet: int = PacketTypes.PUBLISH
+) -> Properties | None:
+    """MQTT 5 copies of what the envelope says; None on 3.1.1."""
+    if not five:
+        return None
+    properties = Properties(packet)  # type: ignore[no-untyped-call]
+    properties.ContentType = "application/json"
+    properties.PayloadFormatIndicator = 1
+    if reply_to:
+        properties.ResponseTopic = reply_to
+    if correlation:
+        properties.CorrelationData = correlation.encode()
+    if expiry_s:
+        properties.MessageExpiryInterval = expiry_s
+    return properties
+
+
+@contextlib.contextmanager
+def _mapped(settings: BrokerSettings) -> Iterator[None]:
+    """Turn what the library raises into `LinkLost`, and give back a cancellation that it swallowed.
+
+    Up to Python 3.11 `asyncio.wait_for`, which the library waits with, returns as if nothing were the matter when the
+    answer and the cancellation come together; a stop would then be lost for good.
+    """
+    task = asyncio.current_task()
+    before = task.cancelling() if task is not None else 0
+    try:
+        yield
+    except aiomqtt.MqttError as error:
+        raise LinkLost(*_words(settings, error)) from error
+    except (OSError, ValueError) as error:  # ValueError: paho, on a message that MQTT cannot carry
+        raise LinkLost(f"{settings.place}: {error}") from error
+    if task is not None and task.cancelling() > before:
+        raise asyncio.CancelledError
+
+
+def _words(settings: BrokerSettings, error: aiomqtt.MqttError) -> tuple[str, int | None]:
+    """One sentence, and the broker's reason code if there is one."""
+    cause = error.__cause__ or error.__context__  # the library hides the socket's error behind 'from None'
+    if isinstance(cause, ssl.SSLError):
+        return f"{settings.place}: {tls_words(cause)}", None
+    if isinstance(cause, ConnectionRefusedError):
+        return f"{settings.place}: nobody listens there; start the broker, or correct mqtt.host and mqtt.port", None
+    if isinstance(cause, socket.gaierror):
+        return f"{settings.place}: the host name is not known; correct mqtt.host", None
+    if isinstance(cause, TimeoutError) or "timed out" in str(error):
+        return f"{settings.place}: no answer within {settings.answer_s:g} s", None
+    for each in (error, cause):
+        code = each.rc if isinstance(each, aiomqtt.MqttCodeError) else None
+        value = code.value if isinstance(code, ReasonCode) else None
+        refused = isinstance(each, MqttConnectError)
+        if value in _REFUSED and (refused or value != UNSPECIFIED):
+            return f"{settings.place} {_REFUSED[value]}", value
+        if refused:
+            return f"{settings.place} refuses the connection ({each})", value
+    if isinstance(cause, OSError):
+        hint = "; is this the broker's TLS port?" if settings.ca_file and isinstance(cause, ConnectionError) else ""
+        return f"{settings.place}: {cause.strerror or cause}{hint}", None
+    return f"{settings.place}: the connection ended", None

@@ -1,0 +1,250 @@
+"""Shapes of everything that is told over MQTT, and the quick way to make their bytes.
+
+The models are for those who read messages: their JSON Schemas are generated from here. The watch itself writes the
+bytes directly (`event_bytes` and the others), and tests hold both to the same shape.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, JsonValue
+
+from nightrake.domain.rows import Row
+
+Stamp = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$", description="UTC, RFC 3339, ms")]
+
+
+class Shape(BaseModel):
+    """Base of all models here: unknown keys are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Envelope(Shape):
+    """What every message has; the same on MQTT 3.1.1 and 5, whose properties only copy it."""
+
+    id: str = Field(description="Identity. An event that is told again comes under the same id: drop what you have.")
+    epoch: str = Field(description="Life of the journal that seq counts in; a new one begins when it is restored.")
+    seq: int = Field(ge=0, description="Events: number in the journal. Others: number of the newest event told or due.")
+    occurred: Stamp
+    expires: Stamp | None = Field(description="After this the message means nothing any more; null: never.")
+    reply_to: str | None = Field(description="Topic on which an answer is awaited, or null.")
+    correlation: str | None = Field(description="Id of the message that this one answers, or null.")
+    durable: bool = Field(description="False: told before the disk had it, because the disk was slow.")
+    site: str
+    kind: str
+    event: str
+    drive: str = Field(description="Drive id, or empty.")
+    direction: str = Field(description="forward, reverse, or empty.")
+
+
+class EventMessage(Envelope):
+    """One row of the journal, on the topic `events`."""
+
+    kind: Literal["drive", "alarm", "plc", "link", "command", "settings", "service"]
+    data: dict[str, JsonValue]
+
+
+class CanaryData(Shape):
+    """What a canary carries."""
+
+    instance: str = Field(description="This run of the watch.")
+    count: int = Field(ge=1)
+    head_seq: int = Field(ge=0, description="Newest journal row known to be on disk; 0: none yet.")
+    head_hash: str = Field(description="Its hash, hexadecimal: a journal whose tail was cut does not hold it.")
+
+
+class CanaryMessage(Envelope):
+    """Sent on the topic `events` now and then, and expected back by the watch itself. Others pass over it."""
+
+    kind: Literal["canary"]
+    event: Literal["canary"]
+    data: CanaryData
+
+
+class ServiceData(Shape):
+    """How the watch is."""
+
+    state: Literal["online", "stopped", "offline"]
+    instance: str
+    online_since: Stamp
+
+
+class ServiceMessage(Envelope):
+    """Retained on the topic `service`. `offline` is the last will; its `occurred` is when the connection was made."""
+
+    kind: Literal["service"]
+    event: Literal["online", "stopped", "offline"]
+    data: ServiceData
+
+
+class ReadingData(Shape):
+    """A measured value, or why there is none."""
+
+    kind: str = Field(description="exact, below, beyond or absent")
+    value: float | None
+    reason: str
+
+
+class StageData(Shape):
+    """One torque stage of one direction."""
+
+    operated: bool | None = Field(description="null: never read since start")
+    known_now: bool = Field(description="False: this is the last known state")
+    since_utc_ms: int
+    degraded: bool
+    channels_disagree: bool
+
+
+class DirectionData(Shape):
+    """One sensed direction."""
+
+    state: Literal["normal", "alarm", "shutdown", "unknown"]
+    known_now: bool
+    known_utc_ms: int
+    since_utc_ms: int
+    latched: bool
+    occurrence: int
+    latched_utc_ms: int
+    stages: dict[str, StageData]
+
+
+class DriveData(BaseModel):
+    """A drive as it stands; later versions may add keys."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    drive: str
+    name: str
+    area: str
+    utc_ms: int
+    directions: dict[str, DirectionData]
+    leans: str
+    torque_nm: ReadingData
+    position_mm: ReadingData
+    running: bool | None
+    stop: str
+    quality: str
+    reasons: list[str]
+    in_test_s: float
+    alarm_nm: float
+    shutdown_nm: float
+
+
+class DriveMessage(Envelope):
+    """Retained on the topic `drive/{drive}`; an empty message there means that the drive was removed."""
+
+    kind: Literal["state"]
+    event: Literal["drive_state"]
+    data: DriveData
+
+
+MESSAGES: dict[str, type[Envelope]] = {
+    "event": EventMessage,
+    "canary": CanaryMessage,
+    "service": ServiceMessage,
+    "drive": DriveMessage,
+}
+"""Schema name -> model."""
+
+
+def schema_text(name: str) -> str:
+    """The JSON Schema of one of `MESSAGES`, as committed."""
+    return json.dumps(MESSAGES[name].model_json_schema(), indent=2, sort_keys=True) + "\n"
+
+
+def write_schemas(folder: Path) -> list[Path]:
+    """Write one JSON Schema for each kind of message.
+
+    Args:
+        folder: Made if it is not there.
+
+    Returns:
+        The files written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = [folder / f"{name}.json" for name in MESSAGES]
+    for path in paths:
+        path.write_text(schema_text(path.stem), encoding="utf-8")
+    return paths
+
+
+def stamp(utc_ms: int) -> str:
+    """UTC milliseconds as RFC 3339 with three decimals."""
+    seconds, ms = divmod(utc_ms, 1000)
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{ms:03d}Z"
+
+
+def event_bytes(row: Row, site: str, durable: bool) -> bytes:
+    """The message of a journal row. Its payload is canonical JSON already and goes in as it is."""
+    head = json.dumps(
+        {
+            "id": row.id,
+            "epoch": row.epoch,
+            "seq": row.seq,
+            "occurred": stamp(row.utc_ms),
+            "expires": None,
+            "reply_to": None,
+            "correlation": None,
+            "durable": durable,
+            "site": site,
+            "kind": row.kind,
+            "event": row.event,
+            "drive": row.drive,
+            "direction": row.direction,
+        },
+        separators=(",", ":"),
+        ensure_ascii=False,
+    )
+    return head[:-1].encode() + b',"data":' + row.payload + b"}"
+
+
+def other_bytes(
+    *,
+    id: str,
+    epoch: str,
+    seq: int,
+    utc_ms: int,
+    site: str,
+    kind: str,
+    event: str,
+    data: Mapping[str, Any],
+    drive: str = "",
+    expires_utc_ms: int | None = None,
+) -> bytes:
+    """The message of something that is no journal row: a state, a canary.
+
+    Args:
+        id: Its own identity; never that of an event.
+        epoch, seq: The journal's life and the newest number told or due, so that a receiver sees a gap.
+        utc_ms: Now. expires_utc_ms: When it loses its meaning, or None.
+
+    Raises:
+        ValueError: `data` holds NaN or infinity.
+    """
+    return json.dumps(
+        {
+            "id": id,
+            "epoch": epoch,
+            "seq": seq,
+            "occurred": stamp(utc_ms),
+            "expires": None if expires_utc_ms is None else stamp(expires_utc_ms),
+            "reply_to": None,
+            "correlation": None,
+            "durable": True,
+            "site": site,
+            "kind": kind,
+            "event": event,
+            "drive": drive,
+            "direction": "",
+            "data": data,
+        },
+        separators=(",", ":"),
+        ensure_ascii=False,
+        allow_nan=False,
+    ).encode()

@@ -1,0 +1,209 @@
+"""The work on one connection: hello, pump, canaries, farewell. Ends with `LinkLost`, or when stopped or cancelled."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Iterable
+from typing import Any
+
+import structlog
+
+from nightrake.errors import MessageError
+from nightrake.messages.desk import Desk
+from nightrake.messages.link import Link, LinkLost, Refused
+from nightrake.messages.outbox import Letter
+from nightrake.messages.payloads import event_bytes
+from nightrake.messages.states import StateJob
+
+log = structlog.get_logger("nightrake.messages")
+
+CANARY_WAIT_S = 10.0
+CONFIRM_S = 5.0
+"""While there are rows that no canary has confirmed yet, one goes at least this often: it bounds what is told twice."""
+DRAIN_S, STOPPED_S, CLOSE_S = 1.5, 1.0, 0.4
+"""At a stop: to send what waits, to say `stopped`, to close. Together under three seconds."""
+
+
+class Session:
+    """See the module.
+
+    Args:
+        desk: What is to be told. link: An open connection; closed at the end of `run`.
+        window: Publishes in flight at most, one of them kept for canaries.
+        canary_period_s: How often a canary is sent.
+    """
+
+    def __init__(self, desk: Desk, link: Link, window: int, canary_period_s: float) -> None:
+        self._desk = desk
+        self._link = link
+        self._window = window
+        self._period_s = canary_period_s
+        self._busy = 0
+        self._canary_s = 0.0
+        self._drained = asyncio.Event()
+
+    async def run(self) -> None:
+        """Work until stopped.
+
+        Raises:
+            LinkLost: The connection is gone; what no canary has confirmed waits again.
+        """
+        desk = self._desk
+        desk.stats.connects += 1
+        desk.stats.connected_since_utc_ms = desk.utc_ms()
+        tasks: list[asyncio.Task[Any]] = []
+        try:
+            await self._hello()
+            works = {"pump": self._pump(), "listen": self._listen(), "canary": self._canaries()}
+            tasks = [asyncio.create_task(work, name=f"teller-{name}") for name, work in works.items()]
+            stop = asyncio.create_task(desk.stop.wait(), name="teller-stop")
+            tasks.append(stop)
+            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            for task in done - {stop}:
+                task.result()
+            await self._farewell(tasks)
+        except asyncio.CancelledError:
+            await self._farewell(tasks)
+            raise
+        finally:
+            await _end(tasks)
+            desk.tell_again()
+            desk.stats.connected_since_utc_ms = 0
+            await self._link.close(CLOSE_S)
+
+    @property
+    def in_flight(self) -> int:
+        """Publishes without acknowledgement."""
+        return self._busy
+
+    async def _hello(self) -> None:
+        """Say `online` and have every state written again."""
+        desk = self._desk
+        await self._link.publish(desk.topics.service, desk.service("online"), retain=True)
+        desk.states.all_due()
+
+    async def _farewell(self, tasks: list[asyncio.Task[Any]]) -> None:
+        """Send what waits, then say `stopped`: the broker tells no will after a clean good-bye."""
+        desk = self._desk
+        with contextlib.suppress(TimeoutError):
+            if tasks and not tasks[0].done():
+                self._drained.clear()
+                desk.wake.set()
+                async with asyncio.timeout(DRAIN_S):
+                    await self._drained.wait()
+        await _end(tasks)
+        with contextlib.suppress(TimeoutError, MessageError):
+            async with asyncio.timeout(STOPPED_S):
+                await self._link.publish(desk.topics.service, desk.service("stopped"), retain=True)
+
+    # --- sending ------------------------------------------------------------------------------------------------------
+
+    async def _pump(self) -> None:
+        """Keep the window full while anything waits."""
+        desk = self._desk
+        try:
+            async with asyncio.TaskGroup() as group:
+                while True:
+                    desk.wake.clear()
+                    while self._busy < self._window - 1 and (job := desk.next_job()) is not None:
+                        self._busy += 1
+                        group.create_task(self._send(job), name="teller-send")
+                    if not self._busy and desk.outbox.empty:
+                        self._drained.set()
+                    await desk.wake.wait()
+        except BaseExceptionGroup as errors:
+            lost, other = errors.split(LinkLost)
+            if other is not None or lost is None:
+                raise
+            raise _first(lost) from None
+
+    async def _send(self, job: Letter | StateJob) -> None:
+        desk = self._desk
+        try:
+            if isinstance(job, Letter):
+                await self._link.publish(desk.topics.events, event_bytes(job.row, desk.site, job.durable))
+                desk.acked(job.seq)
+            else:
+                await self._send_state(job)
+        finally:
+            self._busy -= 1
+            desk.wake.set()
+
+    async def _send_state(self, job: StateJob) -> None:
+        desk, payload = self._desk, b""
+        if job.payload is not None:
+            try:
+                payload = desk.other("state", "drive_state", job.payload, drive=job.drive)
+            except (ValueError, TypeError) as error:
+                log.error("state_not_told", drive=job.drive, detail=str(error))
+                return
+        try:
+            await self._link.publish(desk.topics.drive(job.drive), payload, retain=True)
+        except BaseException:
+            desk.states.give_back(job)
+            raise
+
+    # --- hearing ------------------------------------------------------------------------------------------------------
+
+    async def _listen(self) -> None:
+        """`Desk.wants` deals with everything on the spot; this notices the end of the connection."""
+        while True:
+            await self._link.receive()
+
+    async def _canaries(self) -> None:
+        with contextlib.suppress(Refused):
+            await self._link.subscribe(self._desk.topics.drives, 0)
+        await self._one_canary()
+        # What the broker retains came before the canary; our own states need not come back to us.
+        await self._link.unsubscribe(self._desk.topics.drives)
+        self._desk.wake.set()
+        while True:
+            await asyncio.sleep(min(CONFIRM_S, self._period_s))
+            if self._canary_due():
+                await self._one_canary()
+
+    def _canary_due(self) -> bool:
+        unconfirmed = self._desk.outbox.cursor > self._desk.canary.confirmed
+        return unconfirmed or time.monotonic() - self._canary_s >= self._period_s - CONFIRM_S / 2
+
+    async def _one_canary(self) -> None:
+        """Listen on the events' topic just long enough: the events themselves need not come back to us."""
+        desk, canary, topic = self._desk, self._desk.canary, self._desk.topics.events
+        unheard = ""
+        try:
+            await self._link.subscribe(topic, 1)
+        except Refused as error:
+            unheard = f"{error}, so that nobody can tell whether alerts are delivered; allow it to read that topic"
+        began_s = self._canary_s = time.monotonic()
+        number = canary.send(desk.outbox.cursor)
+        head_seq, head_hash = desk.head
+        data = {"instance": canary.instance, "count": number, "head_seq": head_seq, "head_hash": head_hash}
+        payload = desk.other("canary", "canary", data, expiry_s=self._period_s)
+        await self._link.publish(topic, payload, expiry_s=max(1, round(self._period_s)))
+        if unheard:
+            desk.health(False, unheard)
+            return
+        if await canary.came_back(min(CANARY_WAIT_S, self._period_s)):
+            desk.stats.canary_ms = (time.monotonic() - began_s) * 1e3
+            desk.delivers()
+        else:
+            desk.delivers_not()
+        await self._link.unsubscribe(topic)
+
+
+async def _end(tasks: Iterable[asyncio.Task[Any]]) -> None:
+    """Cancel tasks and wait until they are gone; what they raised was looked at already, or comes too late."""
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
+
+
+def _first(group: BaseExceptionGroup[LinkLost]) -> LinkLost:
+    """One of the errors in a group; they all tell of the same lost connection."""
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    assert isinstance(error, LinkLost)
+    return error

@@ -1,0 +1,72 @@
+"""The retained state of each drive: the latest one wins, and drives that are gone leave nothing behind. No I/O."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, NamedTuple
+
+
+class StateJob(NamedTuple):
+    """A retained topic to be written; `payload` None: to be cleared."""
+
+    drive: str
+    payload: Mapping[str, Any] | None
+
+
+class States:
+    """What is retained, and what of it has still to be written.
+
+    Args:
+        drives: The site's drives.
+    """
+
+    def __init__(self, drives: Iterable[str]) -> None:
+        self._drives = set(drives)
+        self._latest: dict[str, Mapping[str, Any]] = {}
+        self._due: dict[str, None] = {}  # in the order in which they became due
+
+    def mark(self, drive: str, payload: Mapping[str, Any]) -> None:
+        """A drive's state as it is now."""
+        self._drives.add(drive)
+        self._latest[drive] = payload
+        self._due[drive] = None
+
+    def set_drives(self, drives: Iterable[str]) -> None:
+        """The site has these drives now; the topics of those that went are to be cleared."""
+        now = set(drives)
+        for gone in self._drives - now:
+            self._latest.pop(gone, None)
+            self._due[gone] = None
+        self._drives = now
+
+    def stray(self, drive: str) -> None:
+        """The broker retains a state of this drive: if the site has no such drive, it is to be cleared."""
+        if drive not in self._drives:
+            self._due[drive] = None
+
+    def all_due(self) -> None:
+        """A new connection: the broker may have forgotten everything."""
+        self._due.update(dict.fromkeys(self._latest))
+
+    def take(self, wait: Callable[[str], bool]) -> StateJob | None:
+        """The next one to write.
+
+        Args:
+            wait: Says of a drive that its state has to wait (for an event that has to go first).
+        """
+        drive = next((d for d in self._due if not wait(d)), None)
+        if drive is None:
+            return None
+        del self._due[drive]
+        if drive in self._drives:
+            return StateJob(drive, self._latest[drive])
+        return StateJob(drive, None)
+
+    def give_back(self, job: StateJob) -> None:
+        """It was not written after all."""
+        self._due.setdefault(job.drive, None)
+
+    @property
+    def due(self) -> int:
+        """How many are to be written."""
+        return len(self._due)

@@ -1,0 +1,176 @@
+"""Tells the journal to the broker: events in order from a cursor, states retained, a canary now and then.
+
+    offer (engine) --> outbox --> window --> publish --> acknowledged --> cursor (store)
+    rows_after (store) --^          ^-- states, when no event of that drive waits
+
+One task fetches what the outbox has no room for; one keeps a connection (`Session`), with a new client each time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+import time
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+import structlog
+
+from nightrake.domain.rows import Row
+from nightrake.errors import MessageError, StoreError
+from nightrake.messages.backoff import FIGHT_LOSSES, FIGHT_SPAN_S, Backoff
+from nightrake.messages.desk import Desk, Feed, TellerStats
+from nightrake.messages.link import TAKEN_OVER, TOO_MANY_IN_FLIGHT, BrokerSettings, LinkLost, connect
+from nightrake.messages.session import Session
+from nightrake.messages.topics import Topics
+
+__all__ = ["BrokerSettings", "Feed", "Teller", "TellerStats"]
+
+log = structlog.get_logger("nightrake.messages")
+
+WINDOW = 20
+"""Publishes in flight at most, one of them kept for canaries: a returning broker is not flooded."""
+FETCH_ROWS = 200
+"""Rows read from the store at a time."""
+FETCH_RETRY_S = 1.0
+
+
+class Teller:
+    """See the module. Made and run on one event loop.
+
+    Args:
+        settings: The broker. feed: The journal.
+        root, site: First two parts of every topic. epoch: Life of the journal.
+        cursor: Where the last run had got to.
+        drives: Ids of the site's drives.
+        utc_ms: The clock, for stamps.
+        on_link: Called on each change with (up, detail). Up means: a canary came back.
+        canary_period_s: How often one is sent.
+        chance: Numbers in 0..1 for the jitter of the back-off.
+    """
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        feed: Feed,
+        *,
+        root: str,
+        site: str,
+        epoch: str,
+        cursor: int,
+        drives: Iterable[str],
+        utc_ms: Callable[[], int],
+        on_link: Callable[[bool, str], None],
+        canary_period_s: float = 30.0,
+        chance: Callable[[], float] = random.random,
+    ) -> None:
+        self._settings = settings
+        self._desk = Desk(settings, feed, Topics(root, site), site, epoch, cursor, drives, utc_ms, on_link)
+        self._period_s = canary_period_s
+        self._backoff = Backoff(chance)
+        self._window = WINDOW
+        self._session: Session | None = None
+
+    # --- from the engine (synchronous) --------------------------------------------------------------------------------
+
+    def offer(self, row: Row, durable: bool) -> None:
+        """A row was committed (durable), or the disk is too slow for it to wait any longer (not durable)."""
+        desk = self._desk
+        if durable:
+            desk.head = (row.seq, row.hash.hex())
+        if desk.outbox.offer(row, durable):
+            desk.wake.set()
+        if desk.outbox.behind:
+            desk.fetch.set()
+
+    def mark(self, drive: str, payload: Mapping[str, Any]) -> None:
+        """A drive's state as it is now; only the latest is sent."""
+        self._desk.states.mark(drive, payload)
+        self._desk.wake.set()
+
+    def set_drives(self, drives: Iterable[str]) -> None:
+        """The site's drives have changed; topics of those that went are cleared."""
+        self._desk.states.set_drives(drives)
+        self._desk.wake.set()
+
+    def stop(self) -> None:
+        """End `run` soon: send what waits, say `stopped`, close; within three seconds. (Cancelling does the same.)"""
+        self._desk.stop.set()
+
+    @property
+    def stats(self) -> TellerStats:
+        """How it goes now."""
+        stats, outbox = self._desk.stats, self._desk.outbox
+        stats.queued, stats.behind, stats.cursor, stats.lost = outbox.waiting, outbox.behind, outbox.cursor, outbox.lost
+        stats.in_flight = self._session.in_flight if self._session is not None else 0
+        stats.states_due, stats.confirmed = self._desk.states.due, self._desk.canary.confirmed
+        return stats
+
+    # --- running ------------------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Tell until stopped or cancelled."""
+        async with asyncio.TaskGroup() as group:
+            fetcher = group.create_task(self._fetch(), name="teller-fetch")
+            await self._keep_connected()
+            fetcher.cancel()
+
+    async def _fetch(self) -> None:
+        """Bring rows from the store while the outbox is behind and has room."""
+        desk, outbox = self._desk, self._desk.outbox
+        while True:
+            desk.fetch.clear()
+            if not outbox.behind or outbox.room < FETCH_ROWS:
+                await desk.fetch.wait()
+                continue
+            after = outbox.read_to
+            try:
+                rows = await desk.feed.rows_after(after, FETCH_ROWS)
+            except StoreError as error:
+                log.warning("journal_unreadable", detail=str(error))
+                await asyncio.sleep(FETCH_RETRY_S)
+                continue
+            if after != outbox.read_to:
+                continue  # rewound meanwhile: these rows no longer join on
+            outbox.load(rows, FETCH_ROWS)
+            desk.wake.set()
+            if not rows and outbox.behind:
+                await asyncio.sleep(FETCH_RETRY_S / 20)  # said to be on disk, not seen there yet
+
+    async def _keep_connected(self) -> None:
+        desk = self._desk
+        while not desk.stop.is_set():
+            up_s = 0.0
+            try:
+                link = await connect(self._settings, desk.will(), desk.wants, self._window)
+                up_s = time.monotonic()
+                self._session = Session(desk, link, self._window, self._period_s)
+                await self._session.run()
+                return  # stopped
+            except MessageError as error:
+                wait_s = self._lost(error, up_s)
+            finally:
+                self._session = None
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(wait_s):
+                    await desk.stop.wait()
+
+    def _lost(self, error: MessageError, up_s: float) -> float:
+        """Note why there is no connection; returns how long to wait."""
+        now_s = time.monotonic()
+        code = error.code if isinstance(error, LinkLost) else None
+        if code == TOO_MANY_IN_FLIGHT:
+            self._window = max(2, self._window // 2)
+        # MQTT 5 says when another client took our id; on 3.1.1 a broker that throws us off again and again is the sign.
+        thrown_off = code == TAKEN_OVER if self._settings.protocol == 5 else up_s > 0.0 and "ended" in str(error)
+        wait_s = self._backoff.lost(now_s - up_s if up_s else 0.0, now_s, thrown_off)
+        detail = str(error)
+        if self._backoff.fighting:
+            detail = (
+                f"{self._settings.place} threw us off more than {FIGHT_LOSSES} times in {FIGHT_SPAN_S:g} s: another "
+                f"program uses the client id {self._settings.client_id}; give each watch its own mqtt.client_id"
+            )
+        self._desk.stats.last_error = str(error)
+        self._desk.health(False, detail)
+        return wait_s

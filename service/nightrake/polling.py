@@ -1,0 +1,95 @@
+"""All PLCs of a site: one poller each, plans from the settings, exchanged on a reload without disturbing others."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Callable, Sequence
+
+from nightrake.clock import Clock
+from nightrake.domain.inputs import RawScan
+from nightrake.domain.readplan import ReadPlan, make_plan
+from nightrake.domain.site import PointSpec, SiteSpec
+from nightrake.domain.witness import is_witness
+from nightrake.field.poller import Poller
+from nightrake.field.probe import Probed
+
+
+def plan_of(site: SiteSpec, endpoint: str) -> ReadPlan:
+    """The read plan of one PLC: every point that any drive has there."""
+    points: set[PointSpec] = set()
+    witnesses: set[PointSpec] = set()
+    for drive in site.drives.values():
+        for role, point in drive.points().items():
+            if point.endpoint == endpoint:
+                points.add(point)
+                if is_witness(drive, role):
+                    witnesses.add(point)
+    return make_plan(site.endpoints[endpoint], points, frozenset(witnesses))
+
+
+class Pollers:
+    """Runs a poller for each PLC of the site that holds.
+
+    Args:
+        group: Owns the pollers' tasks; a poller that fails unexpectedly ends the watch.
+        clock: Stamps. on_scan, on_link: See `Poller`; `on_link` also gets the PLC's id.
+    """
+
+    def __init__(
+        self,
+        group: asyncio.TaskGroup,
+        clock: Clock,
+        on_scan: Callable[[RawScan], object],
+        on_link: Callable[[str, bool, str], object],
+    ) -> None:
+        self._group = group
+        self._clock = clock
+        self._on_scan = on_scan
+        self._on_link = on_link
+        self._tasks: dict[str, asyncio.Task[None]] = {}
+        self.pollers: dict[str, Poller] = {}
+
+    def take(self, site: SiteSpec) -> None:
+        """Go on with this site: new PLCs are started, gone ones ended, changed ones told; the others notice nothing."""
+        for gone in set(self.pollers) - set(site.endpoints):
+            self._tasks.pop(gone).cancel()
+            del self.pollers[gone]
+        count = len(site.endpoints)
+        for index, (name, endpoint) in enumerate(site.endpoints.items()):
+            plan = plan_of(site, name)
+            if name in self.pollers:
+                self.pollers[name].replace(endpoint, plan)
+                continue
+            shortest_ns = min((b.period_ns for b in plan.blocks), default=1_000_000_000)
+            # Spread over the shortest period, so that PLCs are not all asked in the same instant.
+            start_ns = self._clock.mono_ns() + shortest_ns * index // count
+            poller = Poller(
+                endpoint,
+                plan,
+                on_scan=self._on_scan,
+                on_link=lambda up, detail, name=name: self._on_link(name, up, detail),  # type: ignore[misc]
+                clock=self._clock,
+                rng=random.Random(f"{name}"),
+                start_ns=start_ns,
+            )
+            self.pollers[name] = poller
+            self._tasks[name] = self._group.create_task(poller.run(), name=f"poller {name}")
+
+    async def probe(self, endpoint: str, points: Sequence[PointSpec]) -> list[Probed]:
+        """Read points of one PLC on their own, on the connection that stands."""
+        return await self.pollers[endpoint].probe(points)
+
+    def cancel(self) -> None:
+        """End all pollers."""
+        for task in self._tasks.values():
+            task.cancel()
+
+    def stuck(self, now_ns: int) -> list[str]:
+        """PLCs whose poller has finished no scan for far longer than it should take."""
+        limit_ns = 30_000_000_000
+        return [
+            name
+            for name, poller in self.pollers.items()
+            if poller.stats.last_scan_ns and now_ns - poller.stats.last_scan_ns > limit_ns
+        ]

@@ -1,0 +1,190 @@
+"""Reading the folder: files to one document that knows every key's file and line."""
+
+from __future__ import annotations
+
+import stat
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from nightrake.errors import Mistake
+from nightrake.settings.lines import Path as KeyPath
+from nightrake.settings.lines import line_index
+
+MAX_BYTES = 4 * 1024 * 1024
+"""A folder of 2,000 drives takes about 1 MB; more than this in one file is a mix-up."""
+
+
+class Document:
+    """The folder's tables in one, where each key stands, and what is wrong with them.
+
+    Attributes:
+        folder: The folder. label: Its name, as it stands in front of every file name.
+        tables: What all files say.
+        mistakes: So far, in the order found.
+        broken: A file could not be parsed, so that what seems to be missing may stand there.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.label = folder.name or folder.absolute().name
+        self.tables: dict[str, Any] = {}
+        self.mistakes: list[Mistake] = []
+        self.broken = False
+        self._places: dict[KeyPath, tuple[str, int]] = {}
+        self._templates: dict[str, str] = {}
+
+    def place(self, path: KeyPath) -> tuple[str, int]:
+        """File and line of a key; of its template, or of what holds it, where it has no line of its own."""
+        for end in range(len(path), 0, -1):
+            for where in (path[:end], self._inherited(path[:end])):
+                if where in self._places:
+                    return self._places[where]
+        return self.label, 0
+
+    def _inherited(self, path: KeyPath) -> KeyPath:
+        if len(path) > 2 and path[0] == "drive" and path[1] in self._templates:
+            return ("template", self._templates[str(path[1])], *path[2:])
+        return path
+
+    def put(self, path: KeyPath, file: str, line: int) -> None:
+        """Say where a key stands, in the place of what was known."""
+        self._places[path] = (file, line)
+
+    def use_template(self, drive: str, template: str) -> None:
+        """Remember that keys which a drive does not have itself stand in a template."""
+        self._templates[drive] = template
+
+    @property
+    def used_templates(self) -> set[str]:
+        """Templates that at least one drive uses."""
+        return set(self._templates.values())
+
+    def wrong(self, path: KeyPath, text: str) -> None:
+        """Note a mistake at a key."""
+        file, line = self.place(path)
+        self.mistakes.append(Mistake(file, line, key_text(path), text))
+
+    def names(self, table: str) -> list[str]:
+        """Ids that the folder gives in ``[table.ID]``, whether or not their tables hold mistakes."""
+        value = self.tables.get(table)
+        return list(value) if isinstance(value, dict) else []
+
+    def read(self) -> None:
+        """Read every ``*.toml`` directly in the folder."""
+        files = self.files("")
+        if files is not None and not files and not self.mistakes:
+            text = "holds no .toml file; a site needs [site], [plc.ID] and [drive.ID] tables"
+            self.mistakes.append(Mistake(str(self.folder), 0, "", text))
+        for file in files or []:
+            label = f"{self.label}/{file.name}"
+            loaded = parse(file, label, self.mistakes)
+            if loaded is None:
+                self.broken = True
+            else:
+                self._merge(label, *loaded)
+
+    def files(self, below: str) -> list[Path] | None:
+        """The ``*.toml`` of the folder or of one below it, by name; None, and a mistake, if it cannot be listed."""
+        folder = self.folder / below if below else self.folder
+        try:
+            return sorted(p for p in folder.iterdir() if p.name.endswith(".toml") and not p.name.startswith("."))
+        except FileNotFoundError:
+            if below:
+                return []
+            text = "there is no such folder; name the folder that holds site.toml and the other settings"
+        except NotADirectoryError:
+            text = "is not a folder; name the folder that holds the settings, not a file in it"
+        except (OSError, ValueError) as error:
+            text = f"cannot be read ({reason_of(error)}); check the path and its permissions"
+        self.mistakes.append(Mistake(str(folder), 0, "", text))
+        return None
+
+    def _merge(self, label: str, tables: dict[str, Any], lines: dict[KeyPath, int]) -> None:
+        twice = self._twice(label, tables, lines)
+        for path, line in lines.items():
+            if path[:1] not in twice and path[:2] not in twice:
+                self._places.setdefault(path, (label, line))
+        for key, value in tables.items():
+            held = self.tables.get(key)
+            if held is None:
+                self.tables[key] = value
+            elif isinstance(held, dict) and isinstance(value, dict):
+                self.tables[key] = {**held, **{n: v for n, v in value.items() if n not in held}}
+
+    def _twice(self, label: str, tables: dict[str, Any], lines: dict[KeyPath, int]) -> set[KeyPath]:
+        """Keys that another file has given already; each is a mistake."""
+        found: set[KeyPath] = set()
+        for key, value in tables.items():
+            held = self.tables.get(key)
+            if isinstance(held, dict) and isinstance(value, dict):
+                found.update((key, name) for name in value if name in held)
+            elif held is not None:
+                found.add((key,))
+        for path in sorted(found):
+            where = "{}:{}".format(*self.place(path))
+            text = f"stands twice: here and at {where}; an id is given once, so rename or remove one"
+            self.mistakes.append(Mistake(label, lines.get(path, 0), key_text(path), text))
+        return found
+
+
+def parse(file: Path, label: str, mistakes: list[Mistake]) -> tuple[dict[str, Any], dict[KeyPath, int]] | None:
+    """Parse one TOML file; what is wrong with it as a file goes to `mistakes`."""
+    text = _text(file, label, mistakes)
+    if text is None:
+        return None
+    try:
+        return tomllib.loads(text), line_index(text)
+    except RecursionError:
+        mistakes.append(Mistake(label, 0, "", "is no valid TOML: lists or tables are nested too deep"))
+    except ValueError as error:
+        # Besides TOMLDecodeError: a whole number of more digits than Python converts.
+        message, _, place = str(error).partition(" (at ")
+        told = place.removeprefix("line ").partition(",")[0]
+        number = int(told) if told.isdigit() else 0 if place == "" else text.count("\n") + 1
+        mistakes.append(Mistake(label, number, "", f"is no valid TOML: {_plain(message)}"))
+    return None
+
+
+def _text(file: Path, label: str, mistakes: list[Mistake]) -> str | None:
+    try:
+        status = file.stat()
+        if not stat.S_ISREG(status.st_mode):
+            text = "is no ordinary file; only TOML files may end in .toml here"
+            mistakes.append(Mistake(label, 0, "", text))
+            return None
+        if status.st_size > MAX_BYTES:
+            text = f"is larger than {MAX_BYTES // 1024 // 1024} MB; that is no settings file"
+            mistakes.append(Mistake(label, 0, "", text))
+            return None
+        raw = file.read_bytes().removeprefix(b"\xef\xbb\xbf")
+    except OSError as error:
+        text = f"cannot be read ({reason_of(error)}); check the file and its permissions"
+        mistakes.append(Mistake(label, 0, "", text))
+        return None
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        mistakes.append(Mistake(label, line, "", "is not UTF-8 text; save it as UTF-8"))
+        return None
+
+
+def _plain(message: str) -> str:
+    if "integer string conversion" in message:
+        return "a number has far too many digits"
+    return f"{message[:1].lower()}{message[1:]}"[:200]
+
+
+def reason_of(error: Exception) -> str:
+    """Why the system refuses, in lower case."""
+    text = (error.strerror if isinstance(error, OSError) else None) or str(error) or type(error).__name__
+    return text[:1].lower() + text[1:]
+
+
+def key_text(path: KeyPath) -> str:
+    """A key path as people write it: ``drive.PC1.contact[0].form``."""
+    text = ""
+    for part in path:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
+    return text

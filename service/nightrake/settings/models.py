@@ -1,0 +1,270 @@
+"""The settings folder as pydantic models: every key, its type, bounds and default. Unknown keys are refused.
+
+The comments in `config/` document every one of these keys; a test holds that.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+_NO_CONTROLS = r"^[^\x00-\x1f\x7f]*$"
+Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,32}$")]
+Span = Annotated[float, Field(ge=0.05, le=60.0)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Torque = Annotated[float, Field(ge=0.0, le=1e8, allow_inf_nan=False)]
+Text = Annotated[str, Field(max_length=200, pattern=_NO_CONTROLS)]
+Label = Annotated[str, Field(min_length=1, max_length=80, pattern=_NO_CONTROLS)]
+Remarks = Annotated[str, Field(max_length=4000)]
+Variable = Annotated[str, Field(pattern=r"^([A-Za-z_][A-Za-z0-9_]*)?$", max_length=100)]
+KeptName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,40}$")]
+DirectionName = Literal["forward", "reverse"]
+TableName = Literal["coil", "discrete", "holding", "input"]
+
+
+class Model(BaseModel):
+    """Base: frozen, strict types, no unknown keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class SiteTable(Model):
+    """``[site]``"""
+
+    id: Id
+    name: Label
+
+
+class ScanTable(Model):
+    """``[scan]``: how often is read, seconds."""
+
+    contacts_s: Span = 0.25
+    values_s: Span = 1.0
+
+
+class PartScanTable(Model):
+    """``[plc.ID.scan]``, ``[drive.ID.scan]``: what is left out is taken from the wider one."""
+
+    contacts_s: Span | None = None
+    values_s: Span | None = None
+
+
+class StoreTable(Model):
+    """``[store]``"""
+
+    dir: Annotated[Text, Field(min_length=1)] = "state"
+    tail_hours: Annotated[float, Field(gt=0.0, le=87600.0)] = 2.0
+    quota_mb: Annotated[int, Field(ge=8, le=10_000_000)] = 2048
+    ballast_mb: Annotated[int, Field(ge=0, le=10_000)] = 8
+
+
+class ControlTable(Model):
+    """``[control]``"""
+
+    socket: Annotated[Text, Field(min_length=1)] = "state/control"
+
+
+class ClockTable(Model):
+    """``[clock]``"""
+
+    require_sync: bool = False
+
+
+class MqttTable(Model):
+    """``[mqtt]``"""
+
+    host: Label = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    protocol: Literal[5, 311] = 5
+    root: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,32}$")] = "nightrake"
+    client_id: Text = ""
+    username: Text = ""
+    password_file: Text = ""
+    password_env: Variable = ""
+    ca_file: Text = ""
+    cert_file: Text = ""
+    key_file: Text = ""
+    keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 15
+    state_period_s: Annotated[float, Field(ge=0.5, le=3600.0)] = 10.0
+    canary_period_s: Annotated[float, Field(ge=0.5, le=120.0)] = 30.0
+
+
+class ForwardTable(Model):
+    """``[forward]``"""
+
+    enabled: bool = False
+    url: Text = "http://127.0.0.1:8428"
+    org: Text = "-"
+    bucket: Text = "nightrake"
+    token_file: Text = ""
+    token_env: Variable = ""
+    timeout_s: Annotated[float, Field(ge=0.5, le=300.0)] = 10.0
+    batch_lines: Annotated[int, Field(ge=1, le=20000)] = 5000
+
+
+class GapTable(Model):
+    """One of ``plc.ID.readable_gaps``; addresses are written as the PLC's `addressing` says."""
+
+    unit: Annotated[int, Field(ge=0, le=247)] = 1
+    table: TableName
+    first: int
+    last: int
+
+
+class PlcTable(Model):
+    """``[plc.ID]``"""
+
+    host: Label
+    port: Annotated[int, Field(ge=1, le=65535)] = 502
+    addressing: Literal["pdu", "reference"]
+    timeout_s: Annotated[float, Field(ge=0.05, le=30.0)] = 1.0
+    max_registers: Annotated[int, Field(ge=1, le=125)] = 125
+    max_bits: Annotated[int, Field(ge=1, le=2000)] = 2000
+    readable_gaps: list[GapTable] = []
+    min_gap_s: Annotated[float, Field(ge=0.0, le=5.0)] = 0.0
+    transaction_zero_ok: bool = False
+    unit_zero_ok: bool = False
+    backoff_min_s: Annotated[float, Field(ge=0.1, le=60.0)] = 0.5
+    backoff_max_s: Annotated[float, Field(ge=0.1, le=600.0)] = 30.0
+    unit_retry_s: Annotated[float, Field(ge=1.0, le=600.0)] = 10.0
+    scan: PartScanTable | None = None
+
+
+class PointTable(Model):
+    """A point: one value in one PLC."""
+
+    address: int
+    table: TableName | None = None
+    type: Literal["bit", "int16", "uint16", "int32", "uint32", "float32"] | None = None
+    bit: Annotated[int, Field(ge=0, le=15)] | None = None
+    order: Literal["ABCD", "CDAB", "BADC", "DCBA"] = "ABCD"
+    scale: Finite = 1.0
+    offset: Finite = 0.0
+    plc: Id | None = None
+    unit: Annotated[int, Field(ge=0, le=247)] | None = None
+    period_s: Span | None = None
+    fixed: bool = False
+
+
+class BitTable(Model):
+    """A plain bit with its meaning."""
+
+    point: PointTable
+    true_bit: Literal[0, 1] = 1
+
+
+class ContactTable(Model):
+    """One of ``[[drive.ID.contact]]``"""
+
+    stage: Literal["alarm", "shutdown"]
+    direction: DirectionName = "forward"
+    channel: Literal["A", "B"] = "A"
+    form: Literal["normally_open", "normally_closed"]
+    bit_1_means: Literal["closed", "operated"]
+    point: PointTable
+    debounce_operate_s: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
+    debounce_release_s: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
+    latched: PointTable | None = None
+    counter: PointTable | None = None
+
+
+class PositionTable(Model):
+    """``[drive.ID.position]``"""
+
+    point: PointTable
+    signal: Literal["mA", "counts", "scaled"]
+    lo: Finite = 4.0
+    hi: Finite = 20.0
+    lo_mm: Finite = 0.0
+    hi_mm: Finite = 25.0
+    counts_per_ma: Annotated[float, Field(ge=0.0, allow_inf_nan=False)] = 0.0
+
+
+class DriveTable(Model):
+    """``[drive.ID]``, with its template merged in."""
+
+    name: Label
+    area: Text = ""
+    machine: Text = ""
+    device_serial: Text = ""
+    plc: Id
+    unit: Annotated[int, Field(ge=0, le=247)] = 1
+    directions: list[DirectionName] = ["forward"]
+    alarm_nm: Torque = 0.0
+    shutdown_nm: Torque = 0.0
+    turn_s: Annotated[float, Field(ge=0.0, le=1e6)] = 0.0
+    stop_confirm_s: Annotated[float, Field(ge=0.1, le=60.0)] = 3.0
+    disagree_s: Annotated[float, Field(ge=0.0, le=600.0)] = 2.0
+    heartbeat_s: Annotated[float, Field(ge=0.1, le=600.0)] = 5.0
+    stale_s: Annotated[float, Field(ge=0.1, le=600.0)] = 5.0
+    scan: PartScanTable | None = None
+    contact: list[ContactTable] = []
+    position: PositionTable | None = None
+    running: BitTable | None = None
+    rack_healthy: BitTable | None = None
+    power: PointTable | None = None
+    speed: PointTable | None = None
+    heartbeat: PointTable | None = None
+    kept: dict[KeptName, PointTable] = {}
+
+
+class PersonTable(Model):
+    """``[person.ID]``"""
+
+    name: Label
+    role: Literal["operator", "supervisor", "maintenance", "engineer"]
+
+
+class FolderModel(Model):
+    """The whole folder, calibration records apart."""
+
+    site: SiteTable
+    scan: ScanTable = ScanTable()
+    store: StoreTable = StoreTable()
+    control: ControlTable = ControlTable()
+    clock: ClockTable = ClockTable()
+    mqtt: MqttTable = MqttTable()
+    forward: ForwardTable = ForwardTable()
+    plc: dict[Id, PlcTable]
+    drive: dict[Id, DriveTable]
+    person: dict[Id, PersonTable] = {}
+
+
+class CalibrationPoint(Model):
+    """One of ``[[point]]`` in a calibration record."""
+
+    torque_nm: Annotated[float, Field(ge=-1e8, le=1e8)]
+    position_mm: Annotated[float, Field(ge=-1e4, le=1e4)]
+    branch: Literal["rising", "falling"] = "rising"
+    run: Annotated[int, Field(ge=1)] = 1
+
+
+class ContactPoint(Model):
+    """One of ``[[contact_point]]``: where a contact operated and released, before or after adjustment."""
+
+    stage: Literal["alarm", "shutdown"]
+    channel: Literal["A", "B"] = "A"
+    state: Literal["as found", "as left"]
+    operating_mm: Finite
+    release_mm: Finite
+
+
+class CalibrationTable(Model):
+    """A calibration record file."""
+
+    drive: Id
+    direction: DirectionName = "forward"
+    device_serial: Label
+    made_by: Label
+    made_on: str
+    place: Text = ""
+    ambient_c: Annotated[float, Field(ge=-60.0, le=100.0)] | None = None
+    reference_standard: Text = ""
+    reference_uncertainty_pct: Annotated[float, Field(ge=0.0, le=100.0)] | None = None
+    method: Literal["factory output", "rakes tied off", "force at the arm"]
+    due_on: str = ""
+    remarks: Remarks = ""
+    digest: Text = ""
+    point: Annotated[list[CalibrationPoint], Field(max_length=2000)]
+    contact_point: Annotated[list[ContactPoint], Field(max_length=100)] = []

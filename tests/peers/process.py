@@ -1,0 +1,119 @@
+"""Outside programs run as peers: started, killed, frozen, thawed by their own pid; nothing else is touched."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+READY_S = 8.0
+"""A peer that is not there by then fails the test."""
+LOOK_S = 0.01
+
+
+def program(name: str, package: str) -> str:
+    """Path of an installed program; a missing one fails the test and names its Debian package."""
+    places = os.environ.get("PATH", os.defpath) + os.pathsep + "/usr/sbin" + os.pathsep + "/usr/local/sbin"
+    found = shutil.which(name, path=places)
+    if found is None:
+        pytest.fail(f"{name} is not installed; it is in the Debian package {package}: apt-get install {package}")
+    return found
+
+
+def port_free() -> int:
+    """A TCP port of 127.0.0.1 that nobody listens on now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def listens(port: int) -> bool:
+    """Whether something accepts connections on a port of 127.0.0.1."""
+    try:
+        with socket.create_connection(("127.0.0.1", port), timeout=0.5):
+            return True
+    except OSError:
+        return False
+
+
+class Peer:
+    """One outside program with a folder of its own.
+
+    Args:
+        folder: For its files and its log. port: Where it listens on 127.0.0.1.
+    """
+
+    def __init__(self, folder: Path, port: int) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
+        self.port = port
+        self.log = folder / "log.txt"
+        self._process: subprocess.Popen[bytes] | None = None
+        self._frozen = False
+
+    def command(self) -> list[str]:
+        """Program and arguments."""
+        raise NotImplementedError
+
+    def ready(self) -> bool:
+        """Whether it serves."""
+        return listens(self.port)
+
+    def start(self) -> None:
+        """Start it and wait until it serves."""
+        assert self._process is None, "already running"
+        with self.log.open("ab") as log:
+            self._process = subprocess.Popen(self.command(), stdout=log, stderr=log, stdin=subprocess.DEVNULL)
+        self.wait_for(self.ready, f"{self.command()[0]} to serve on port {self.port}")
+
+    def wait_for(self, true: Callable[[], bool], what: str) -> None:
+        """Poll until something holds; fails the test after `READY_S` or when the program ends."""
+        until = time.monotonic() + READY_S
+        while not true():
+            ended = self._process is not None and self._process.poll() is not None
+            if ended or time.monotonic() > until:
+                text = self.log.read_text(errors="replace")[-2000:]
+                self.kill()
+                pytest.fail(f"waited for {what}, in vain; its log ends:\n{text}")
+            time.sleep(LOOK_S)
+
+    def signal(self, number: int) -> None:
+        """Send it a signal."""
+        assert self._process is not None
+        self._process.send_signal(number)
+
+    def freeze(self) -> None:
+        """Stop it in its tracks: connections stay, nothing is answered."""
+        self.signal(signal.SIGSTOP)
+        self._frozen = True
+
+    def thaw(self) -> None:
+        """Let it go on."""
+        self.signal(signal.SIGCONT)
+        self._frozen = False
+
+    def kill(self) -> None:
+        """kill -9."""
+        self._end(signal.SIGKILL)
+
+    def stop(self) -> None:
+        """SIGTERM, or kill -9 if it is frozen or does not end."""
+        self._end(signal.SIGKILL if self._frozen else signal.SIGTERM)
+
+    def _end(self, number: int) -> None:
+        process, self._process, self._frozen = self._process, None, False
+        if process is None:
+            return
+        process.send_signal(number)
+        try:
+            process.wait(5.0)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
