@@ -6,6 +6,7 @@ import threading
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any
 
 import apsw
@@ -14,9 +15,11 @@ from nightrake.domain.rows import Row, TailRecord
 from nightrake.journal.crashpoint import reach
 
 MAX_TAIL = 20_000
-"""Tail records that may wait while the disk is away (half a minute of 63 PLCs at 10 Hz); then the oldest go, counted."""
+"""Tail records that may wait while the disk is away: half a minute of 63 PLCs at 10 Hz. Then the oldest go, counted."""
 MAX_ROWS = 10_000
 """Journal rows that may wait; losing one is reported."""
+TAIL_SLICE = 2_000
+"""Tail records in one transaction at most: after an outage no commit takes long, and a small quota holds it."""
 MAX_EXTRA = 2_000
 """Layouts, settings, segments, snapshots and dead letters that may wait."""
 
@@ -96,13 +99,13 @@ class Batch:
         while len(self.extra) > MAX_EXTRA:
             self.extra.popleft()
 
-    def write(self, db: apsw.Connection, meta: Mapping[str, Any], *, with_tail: bool) -> None:
-        """Write everything in one transaction.
+    def write(self, db: apsw.Connection, meta: Mapping[str, Any], tail_count: int) -> None:
+        """Write everything in one transaction, of the tail only the oldest records if there are very many.
 
         Args:
             db: The writing connection.
             meta: To be kept in `meta` in the same transaction.
-            with_tail: False leaves the tail records waiting: a scarce disk is for events.
+            tail_count: So many tail records; 0 leaves them waiting: a scarce disk is for events.
 
         Raises:
             apsw.Error: Nothing was written.
@@ -110,8 +113,7 @@ class Batch:
         reach("before-begin")
         db.execute("begin immediate")
         try:
-            if with_tail and self.tail:
-                db.executemany(INSERT_TAIL, self.tail)
+            db.executemany(INSERT_TAIL, islice(self.tail, tail_count))
             reach("mid-commit")
             db.executemany(INSERT_ROW, self.rows)
             reach("before-states")
@@ -128,14 +130,14 @@ class Batch:
             raise
         reach("after-commit")
 
-    def clear(self, *, with_tail: bool) -> None:
+    def clear(self, tail_count: int) -> None:
         """Forget what `write` has written."""
         self.rows.clear()
         self.states.clear()
         self.cursors.clear()
         self.extra.clear()
-        if with_tail:
-            self.tail.clear()
+        for _ in range(tail_count):
+            self.tail.popleft()
 
 
 class Inbox:

@@ -115,7 +115,8 @@ def _connect(path: Path, now_utc_ms: int, quota_mb: int, vfs: str) -> apsw.Conne
     db = apsw.Connection(str(path), vfs=vfs or None)
     try:
         db.set_busy_timeout(5000)
-        db.execute("pragma auto_vacuum = incremental")  # works only before the first table, and before WAL
+        if not fetch(db, "pragma page_count")[0][0]:
+            db.execute("pragma auto_vacuum = incremental")  # before the first table, and before WAL; else it is a write
         db.execute("pragma journal_mode = wal")
         db.execute("pragma synchronous = full")
         db.execute("pragma temp_store = memory")

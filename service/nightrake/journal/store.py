@@ -8,11 +8,8 @@ changes.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import os
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,50 +19,16 @@ from nightrake.domain.rows import Row, TailRecord
 from nightrake.errors import StoreError
 from nightrake.journal.batch import Inbox
 from nightrake.journal.lock import take_lock
+from nightrake.journal.news import News
 from nightrake.journal.opening import Opened, open_store
 from nightrake.journal.readthread import ReaderThread
 from nightrake.journal.room import Room
 from nightrake.journal.sql import fetch
+from nightrake.journal.stats import StoreStats
 from nightrake.journal.writer import LOG_LIMIT_BYTES, Writer
 
 CLOSE_S = 3.0
 """A hung disk keeps the stop of the watch no longer than this."""
-
-
-@dataclass(frozen=True, slots=True)
-class StoreStats:
-    """How keeping goes.
-
-    Attributes:
-        up, detail: Whether the disk takes everything, and what is wrong.
-        durable_seq: Highest journal number on disk.
-        queued, queued_tail: Journal rows and tail records that wait.
-        commits, rows, tail_rows, errors: Commits, what they held, and those that failed, since start.
-        lost_rows, lost_tail: Given up while the disk was away. trimmed: Tail records deleted for age or room.
-        commit_last_ms, commit_p99_ms: Last commit and 99th percentile of the last thousand.
-        db_bytes, log_bytes: Size of the file and of its write-ahead log.
-    """
-
-    up: bool
-    detail: str
-    durable_seq: int
-    queued: int
-    queued_tail: int
-    commits: int
-    rows: int
-    tail_rows: int
-    errors: int
-    lost_rows: int
-    lost_tail: int
-    trimmed: int
-    commit_last_ms: float
-    commit_p99_ms: float
-    db_bytes: int
-    log_bytes: int
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain values for status."""
-        return asdict(self)
 
 
 class Store:
@@ -80,27 +43,20 @@ class Store:
         epoch: Id of this store's life.
         last_seq, last_hash: The newest journal row before this run.
         first_free_seq, first_free_input_seq: Where numbers go on.
-        durable_seq: Highest journal number on disk.
     """
 
     def __init__(self, state_dir: Path, opened: Opened, lock_fd: int, room: Room, log_limit_bytes: int) -> None:
         self.opened, self.epoch = opened, opened.epoch
         self.last_seq, self.last_hash = opened.last_seq, opened.last_hash
         self.first_free_seq, self.first_free_input_seq = opened.rows.first_free, opened.inputs.first_free
-        self.durable_seq = opened.last_seq
         self._path = state_dir / "store.db"
         self._lock_fd = lock_fd
+        self._news = News(opened.last_seq)
         self._inbox = Inbox()
-        self._writer = Writer(self._path, opened, self._inbox, room, _Told(self), log_limit_bytes)
+        self._writer = Writer(self._path, opened, self._inbox, room, self._news, log_limit_bytes)
         self._reader = ReaderThread(self._path)
         self._cursors = {v[0]: (v[1], v[2], v[3]) for v in self._fetch("select name, epoch, seq, extra from cursor")}
-        self._loop: asyncio.AbstractEventLoop | None = None
         self._closed = False
-        self._on_durable: Callable[[int], object] = lambda seq: None
-        self._on_health: Callable[[bool, str], object] = lambda up, detail: None
-        self._on_lost: Callable[[int, int], object] = lambda first_seq, last_seq: None
-        self._waiters: list[tuple[int, asyncio.Future[bool]]] = []
-        self._lost: deque[tuple[int, int]] = deque(maxlen=1000)
 
     @classmethod
     def open(
@@ -148,8 +104,7 @@ class Store:
             on_health: Called on each change: (disk takes everything, what is wrong). It counts as up at start.
             on_lost: Called with first and last number of rows given up; `chain.lost_entry` is to be journalled.
         """
-        self._loop = asyncio.get_running_loop()
-        self._on_durable, self._on_health, self._on_lost = on_durable, on_health, on_lost
+        self._news.begin(on_durable, on_health, on_lost)
         self._writer.start()
 
     # --- handing over: never waits for the disk -----------------------------------------------------------------------
@@ -205,20 +160,12 @@ class Store:
 
     async def wait_durable(self, seq: int, timeout_s: float) -> bool:
         """Wait until a journal row is on disk; False when that takes longer, or the row had to be given up."""
-        if any(first <= seq <= last for first, last in self._lost):
-            return False
-        if seq <= self.durable_seq:
-            return True
-        future: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
-        waiter = (seq, future)
-        self._waiters.append(waiter)
-        try:
-            async with asyncio.timeout(timeout_s):
-                return await future
-        except TimeoutError:
-            return False
-        finally:
-            self._waiters.remove(waiter)
+        return await self._news.wait_durable(seq, timeout_s)
+
+    @property
+    def durable_seq(self) -> int:
+        """Highest journal number on disk."""
+        return self._news.durable_seq
 
     @property
     def reserved_seq(self) -> int:
@@ -238,7 +185,7 @@ class Store:
         return StoreStats(
             up=writer.up,
             detail=writer.detail,
-            durable_seq=self.durable_seq,
+            durable_seq=self._news.durable_seq,
             queued=queued,
             queued_tail=queued_tail,
             commits=counts.commits,
@@ -256,7 +203,7 @@ class Store:
 
     def states(self) -> dict[str, bytes]:
         """Judgement states as the last run left them. Before `start` only."""
-        return {k: v for k, v in self._fetch("select key, payload from judgement")}
+        return dict(self._fetch("select key, payload from judgement"))
 
     def latest_snapshot(self) -> tuple[int, int, bytes] | None:
         """The newest snapshot: (input seq, UTC ms, payload). Before `start` only."""
@@ -270,7 +217,7 @@ class Store:
         return max((int(v[0]) for v in found), default=0)
 
     def _fetch(self, statement: str) -> list[tuple[Any, ...]]:
-        if self._loop is not None:
+        if self._news.begun:
             raise StoreError(f"{self._path}: the writer owns the connection since the start; ask through a reader")
         try:
             return fetch(self.opened.db, statement)
@@ -315,55 +262,8 @@ class Store:
             return 0
         self._closed = True
         await self._reader.close(CLOSE_S)
-        ended = await self._writer.close(CLOSE_S)
+        ended = await asyncio.to_thread(self._writer.close, CLOSE_S)
         left, _ = self._writer.waiting()
         if ended:  # a writer that hangs still holds the file, and the lock until the process ends
             os.close(self._lock_fd)
         return left
-
-    # --- from the writer's thread -------------------------------------------------------------------------------------
-
-    def from_thread(self, function: Callable[..., object], *args: Any) -> None:
-        """Run a function on the event loop; dropped when that is closed."""
-        if self._loop is not None:
-            with contextlib.suppress(RuntimeError):
-                self._loop.call_soon_threadsafe(function, *args)
-
-    def durable_now(self, seq: int) -> None:
-        """On the loop: rows up to `seq` are on disk."""
-        self.durable_seq = max(seq, self.durable_seq)
-        for waited, future in self._waiters:
-            if waited <= seq and not future.done():
-                future.set_result(True)
-        self._on_durable(seq)
-
-    def lost_now(self, first_seq: int, last_seq: int) -> None:
-        """On the loop: these rows were given up."""
-        self._lost.append((first_seq, last_seq))
-        for waited, future in self._waiters:
-            if first_seq <= waited <= last_seq and not future.done():
-                future.set_result(False)
-        self._on_lost(first_seq, last_seq)
-
-    def health_now(self, up: bool, detail: str) -> None:
-        """On the loop: the disk's health has changed."""
-        self._on_health(up, detail)
-
-
-class _Told:
-    """Carries the writer's news over to the loop."""
-
-    def __init__(self, store: Store) -> None:
-        self._store = store
-
-    def durable(self, seq: int) -> None:
-        """See `writer.Told`."""
-        self._store.from_thread(self._store.durable_now, seq)
-
-    def lost(self, first_seq: int, last_seq: int) -> None:
-        """See `writer.Told`."""
-        self._store.from_thread(self._store.lost_now, first_seq, last_seq)
-
-    def health(self, up: bool, detail: str) -> None:
-        """See `writer.Told`."""
-        self._store.from_thread(self._store.health_now, up, detail)

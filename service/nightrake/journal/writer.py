@@ -1,9 +1,9 @@
 """The one thread that writes: commits what waits, checkpoints, makes room, and outlives a sick disk.
 
-    inbox -> batch -> commit -> told durable -> checkpoint, trim
-                        |
-                        +-- no room: give up ballast and oldest tail, try again, at last without the tail
-                        +-- any other error: the batch stays in memory, tried again every second
+inbox -> batch -> commit -> told durable -> checkpoint, trim
+                    |
+                    +-- no room: give up ballast and oldest tail, try again, at last without the tail
+                    +-- any other error: the batch stays in memory, tried again every second
 """
 
 from __future__ import annotations
@@ -11,22 +11,22 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
-from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
 
 import apsw
 
 from nightrake.domain.rows import TailRecord
-from nightrake.journal.batch import INSERT_META, Batch, Inbox, rollback
+from nightrake.journal.batch import INSERT_META, TAIL_SLICE, Batch, Inbox, rollback
 from nightrake.journal.crashpoint import reach
+from nightrake.journal.news import News
 from nightrake.journal.opening import Opened
 from nightrake.journal.room import Room
+from nightrake.journal.stats import Counts
 
 TAIL_PERIOD_S = 0.1
 """Tail records alone are committed this often."""
+SLICES_AT_ONCE = 30
+"""More than the longest tail that may wait."""
 RETRY_S = 1.0
 """Back-off of a disk that fails."""
 HOUSE_PERIOD_S = 1.0
@@ -38,55 +38,25 @@ LOG_LIMIT_BYTES = 64 * 1024 * 1024
 """A log that somebody's long reading holds at this size takes events only, no scans."""
 
 
-class Told(Protocol):
-    """Who hears of commits; called in the writer's thread."""
-
-    def durable(self, seq: int) -> None:
-        """Every row up to `seq` is on disk."""
-        ...
-
-    def lost(self, first_seq: int, last_seq: int) -> None:
-        """These rows were given up: they can no longer be journalled."""
-        ...
-
-    def health(self, up: bool, detail: str) -> None:
-        """The disk's health has changed."""
-        ...
-
-
-@dataclass(slots=True)
-class Counts:
-    """Counts since start, written by the writer's thread only."""
-
-    commits: int = 0
-    rows: int = 0
-    tail_rows: int = 0
-    errors: int = 0
-    lost_rows: int = 0
-    lost_tail: int = 0
-    trimmed: int = 0
-    log_bytes: int = 0
-    commit_ms: deque[float] = field(default_factory=lambda: deque(maxlen=1000))
-
-
 class Writer:
     """Owns the writing connection from `start` on.
 
     Args:
         path: The store's file. opened: From `open_store`. inbox: Where work comes from. room: Its keeper.
-        told: Who hears of it. log_limit_bytes: See `LOG_LIMIT_BYTES`.
+        news: Who hears of it. log_limit_bytes: See `LOG_LIMIT_BYTES`.
     """
 
     def __init__(
-        self, path: Path, opened: Opened, inbox: Inbox, room: Room, told: Told, log_limit_bytes: int = LOG_LIMIT_BYTES
+        self, path: Path, opened: Opened, inbox: Inbox, room: Room, news: News, log_limit_bytes: int = LOG_LIMIT_BYTES
     ) -> None:
         self.counts = Counts()
         self.up, self.detail = True, ""
         self.clean = False
         """Whether the last commit went through and the stop is marked as clean."""
         self._db = opened.db
+        self._path = path
         self._log = path.with_name(f"{path.name}-wal")
-        self._inbox, self._room, self._told = inbox, room, told
+        self._inbox, self._room, self._news = inbox, room, news
         self._numbers = (opened.rows, opened.inputs)
         self._first_meta = dict(opened.first_meta)
         self._log_limit_bytes = log_limit_bytes
@@ -101,8 +71,12 @@ class Writer:
         self._db.set_wal_hook(self._on_log)  # also ends SQLite's own checkpoints, which make the commit wait
         self._thread.start()
 
-    def join(self, timeout_s: float) -> bool:
-        """Wait for the end; False when it did not come in time (a hung disk)."""
+    def close(self, timeout_s: float) -> bool:
+        """Commit what waits and end; False when that did not come in time (a hung disk)."""
+        self._inbox.closing.set()
+        self._inbox.wake.set()
+        if self._thread.ident is None:
+            self.start()
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
@@ -139,51 +113,54 @@ class Writer:
         batch.lost_tail = 0
         for first, last in batch.lost_rows:
             self.counts.lost_rows += last - first + 1
-            self._told.lost(first, last)
+            self._news.lost(first, last)
         batch.lost_rows.clear()
 
     def _keep(self) -> bool:
         """Commit what waits; False when the disk would not take events."""
         batch = self._batch
-        tail_may = time.monotonic() >= self._next_tail_s and self._log_fits()
-        if not batch.has_events() and not (batch.tail and tail_may):
-            return True
-        error = self._commit(with_tail=tail_may)
-        if isinstance(error, apsw.FullError):
-            self._make_room()
-            error = self._commit(with_tail=tail_may)
-        if isinstance(error, apsw.FullError) and batch.tail and tail_may:
-            # A disk too full for the scans may have room for the events.
-            self._next_tail_s = time.monotonic() + RETRY_S
-            self._set_health(False, f"{_words(error)}; scans wait")
-            error, tail_may = self._commit(with_tail=False) if batch.has_events() else None, False
-        if error is not None:
-            self._set_health(False, _words(error))
-            return False
-        if tail_may:
-            self._set_health(True, "")
+        for _ in range(SLICES_AT_ONCE):
+            tail_may = time.monotonic() >= self._next_tail_s and self._log_fits()
+            if not batch.has_events() and not (batch.tail and tail_may):
+                return True
+            error = self._commit(tail_may)
+            if isinstance(error, apsw.FullError):
+                self._make_room()
+                error = self._commit(tail_may)
+            if isinstance(error, apsw.FullError) and batch.tail and tail_may:
+                # A disk too full for the scans may have room for the events.
+                self._next_tail_s = time.monotonic() + RETRY_S
+                self._set_health(False, _words(error))
+                error, tail_may = self._commit(False) if batch.has_events() else None, False
+            if error is not None:
+                self._set_health(False, _words(error))
+                return False
+            if tail_may:
+                self._set_health(True, "")
+            self._take(self._inbox.take())  # what came meanwhile need not wait for the rest of a long tail
         return True
 
-    def _commit(self, *, with_tail: bool) -> apsw.Error | None:
+    def _commit(self, tail_may: bool) -> apsw.Error | None:
         batch, counts = self._batch, self.counts
+        tail_count = min(len(batch.tail), TAIL_SLICE) if tail_may else 0
         meta = self._first_meta | {k: v for numbers in self._numbers for k, v in numbers.due().items()}
         begin_s = time.perf_counter()
         try:
-            batch.write(self._db, meta, with_tail=with_tail)
+            batch.write(self._db, meta, tail_count)
         except apsw.Error as error:
             counts.errors += 1
             return error
         counts.commit_ms.append((time.perf_counter() - begin_s) * 1e3)
         counts.commits += 1
         counts.rows += len(batch.rows)
-        counts.tail_rows += len(batch.tail) if with_tail else 0
+        counts.tail_rows += tail_count
         for numbers in self._numbers:
             numbers.committed(meta)
         self._first_meta = {}
         last_seq = batch.rows[-1].seq if batch.rows else 0
-        batch.clear(with_tail=with_tail)
+        batch.clear(tail_count)
         if last_seq:
-            self._told.durable(last_seq)
+            self._news.durable(last_seq)
         return None
 
     def _finish(self, ok: bool) -> None:
@@ -227,6 +204,7 @@ class Writer:
             self._log_pages = 0
 
     def _look_after_disk(self, until_s: float) -> None:
+        self.counts.db_bytes = self._path.stat().st_size
         self.counts.log_bytes = self._log.stat().st_size if self._log.exists() else 0
         self._room.lay_ballast()
         more = True
@@ -254,7 +232,7 @@ class Writer:
     def _set_health(self, up: bool, detail: str) -> None:
         changed, self.up, self.detail = up != self.up, up, detail
         if changed:
-            self._told.health(up, detail)
+            self._news.health(up, detail)
 
 
 def _words(error: apsw.Error) -> str:
@@ -265,5 +243,3 @@ def _words(error: apsw.Error) -> str:
     if isinstance(error, (apsw.CorruptError, apsw.NotADBError)):
         return "the store is damaged: a restart moves it aside and begins a new one"
     return f"disk error: {error}"
-
-

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from nightrake.domain.rows import SCHEMA_VERSION, Row, canonical
-from nightrake.messages.link import BrokerSettings
+from nightrake.messages.broker import BrokerSettings
 from nightrake.messages.teller import Teller
 
 UTC_MS = 1_790_000_000_000

@@ -13,7 +13,8 @@ import pytest
 from nightrake.messages import backoff as backoff_module
 from nightrake.messages import session as session_module
 from nightrake.messages.backoff import Backoff
-from nightrake.messages.link import LinkLost, Will, connect
+from nightrake.messages.broker import LinkLost, Will
+from nightrake.messages.link import connect
 from peers.certificates import Authority
 from peers.ear import listening
 from peers.fakebroker import CONNACK, fake_broker
@@ -178,6 +179,7 @@ async def test_two_watches_with_one_client_id_are_told_apart_from_a_bad_line(
             await asyncio.gather(either, other, return_exceptions=True)
         connects = one.teller.stats.connects + two.teller.stats.connects
 
+    assert all(task.exception() is None for task in done)
     assert done
     assert connects <= 8
 
@@ -194,6 +196,12 @@ def test_back_off_grows_forgets_after_a_good_spell_and_waits_long_in_a_fight() -
     assert waits == [0.25, 0.5, 1.0, 45.0]
     assert fight.fighting
     assert fight.lost(1.0, 200.0, True) < 30.0
+
+    crashing = Backoff(lambda: 0.0)
+    for n in range(8):
+        assert crashing.lost(25.0, 2.0 * n, True) < 30.0
+        assert crashing.lost(0.0, 2.0 * n + 1.0, False) < 30.0
+    assert not crashing.fighting
 
 
 @pytest.mark.asyncio

@@ -1,0 +1,41 @@
+"""The outside ledger: a subscriber of its own (mosquitto_sub) that writes down every event it hears."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from pathlib import Path
+from typing import Any
+
+from peers.process import program
+
+
+class Ledger:
+    """Hears the event stream of a broker on 127.0.0.1 until closed."""
+
+    def __init__(self, port: int, file: Path) -> None:
+        self._file = file
+        self._out = file.open("wb")
+        command = [program("mosquitto_sub", "mosquitto-clients"), "-h", "127.0.0.1", "-p", str(port)]
+        command += ["-t", "nightrake/works/#", "-q", "1", "-F", "%t %p"]
+        self._process = subprocess.Popen(command, stdout=self._out, stderr=subprocess.DEVNULL)
+
+    def heard(self, topic: str) -> list[dict[str, Any]]:
+        """Messages on a topic below the site's, in the order heard."""
+        found = []
+        for line in self._file.read_text(errors="replace").splitlines():
+            where, _, text = line.partition(" ")
+            if where == f"nightrake/works/{topic}" and text:
+                found.append(json.loads(text))
+        return found
+
+    def events(self, name: str = "") -> list[dict[str, Any]]:
+        """Events, canaries left out; all, or those of one name."""
+        events = [e for e in self.heard("events") if e["kind"] != "canary"]
+        return [e for e in events if not name or e["event"] == name]
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._process.terminate()
+        self._process.wait(5.0)
+        self._out.close()
