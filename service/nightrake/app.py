@@ -28,10 +28,10 @@ from nightrake.domain.view import drive_view
 from nightrake.engine import Engine
 from nightrake.errors import ConfigError
 from nightrake.forwarding import Forwarding
+from nightrake.journal.chain import lost_entry
 from nightrake.journal.store import Store
 from nightrake.kept import restore
-from nightrake.messages.link import BrokerSettings
-from nightrake.messages.teller import Teller
+from nightrake.messages.teller import BrokerSettings, Teller
 from nightrake.notify import Notifier
 from nightrake.polling import Pollers
 from nightrake.settings import Settings, load, reload_diff, secret
@@ -61,6 +61,7 @@ def run_watch(folder: Path, overrides: Mapping[str, Any]) -> int:
     store = Store.open(
         settings.store_dir,
         now_utc_ms=clock.utc_ms(),
+        boot_id=boot_id(),
         quota_mb=settings.store.quota_mb,
         ballast_mb=settings.store.ballast_mb,
         keep_hours=settings.store.tail_hours,
@@ -109,7 +110,7 @@ class Watch:
         segment = Segment(boot_id(), clock.mono_ns(), clock.utc_ms(), clock.trusted())
         last_utc_ms, kept = store.last_utc_ms(), store.states()
         state, unfit = restore(new_site(settings.site), kept, clock.mono_ns())
-        cursor = store.cursor(CURSOR)
+        cursor = store.get_cursor(CURSOR)
         self._begin_after = cursor[1] if cursor and cursor[0] == store.epoch else store.last_seq if cursor else 0
         self.engine = Engine(
             state,
@@ -125,7 +126,7 @@ class Watch:
             changed=self._mark,
         )
         self.teller = self._new_teller(settings, self._begin_after)
-        self.forwarding = Forwarding(settings, store, clock, self._link_of("store"))
+        self.forwarding = Forwarding(settings, store, clock, lambda: self.engine.last_input_seq, self._link_of("store"))
         self._started = _start_entry(settings, store, last_utc_ms, clock.utc_ms(), unfit)
         self._segment = segment
         self.pollers: Pollers
@@ -186,6 +187,9 @@ class Watch:
 
         return told
 
+    def _rows_lost(self, first_seq: int, last_seq: int) -> None:
+        self.engine.note(lost_entry(first_seq, last_seq))
+
     def _plc_link(self, plc: str, up: bool, detail: str) -> None:
         self._link_of(f"plc:{plc}")(up, detail)
 
@@ -200,7 +204,7 @@ class Watch:
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self._stop.set)
         loop.add_signal_handler(signal.SIGHUP, lambda: loop.create_task(self._reload_logged(), name="reload"))
-        self.store.start(self.engine.durable, self._link_of("disk"))
+        self.store.start(self.engine.durable, self._link_of("disk"), self._rows_lost)
         self.store.put_segment(*self._segment)
         self.store.put_settings(self.settings.digest, self._clock.utc_ms(), self.settings.content)
         self.engine.note(self._started)
@@ -354,6 +358,8 @@ def _start_entry(settings: Settings, store: Store, last_utc_ms: int, utc_ms: int
         else [],
         "store_new": opened.new,
         "store_damaged": opened.damaged,
+        "store_unwritable": opened.unwritable,
+        "rebooted": opened.rebooted,
         "store_copied": opened.copied,
         "state_left_out": unfit,
     }

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple, Protocol
 import structlog
 
 from nightrake.clock import Clock, Segment, next_segment
-from nightrake.domain.inputs import Input, RawScan, SettingsChanged, Tick
+from nightrake.domain.inputs import Input, RawScan, Tick
 from nightrake.domain.pipeline import step
 from nightrake.domain.rows import SCHEMA_VERSION, Entry, Row, TailRecord, canonical, chain_hash
 from nightrake.domain.state import Outcome, SiteState
@@ -215,9 +215,10 @@ class Engine:
         """Number of the newest journal row."""
         return self._next_seq - 1
 
-    def change_settings(self, given: SettingsChanged) -> Outcome:
-        """Put a whole new site in the place of the old one."""
-        return self.submit(given)
+    @property
+    def last_input_seq(self) -> int:
+        """Number of the newest recorded input."""
+        return self._next_input_seq - 1
 
 
 def _log_facts(data: Mapping[str, Any]) -> dict[str, Any]:

@@ -49,21 +49,28 @@ class Forwarding:
 
     Args:
         settings: Where to. store: The tail and journal. clock: Durations and trust.
+        newest_input: Gives the number of the newest recorded input.
         on_link: Called on each change: (up, detail).
     """
 
     def __init__(
-        self, settings: Settings, store: Store, clock: SystemClock, on_link: Callable[[bool, str], None]
+        self,
+        settings: Settings,
+        store: Store,
+        clock: SystemClock,
+        newest_input: Callable[[], int],
+        on_link: Callable[[bool, str], None],
     ) -> None:
         self._store = store
         self._clock = clock
+        self._newest_input = newest_input
         self._on_link = on_link
         self._up: bool | None = None
         self._detail = "not connected yet"
         self._again = asyncio.Event()
         self._awake = asyncio.Event()
         self._rng = random.Random("forward")
-        kept = store.cursor(CURSOR)
+        kept = store.get_cursor(CURSOR)
         tail_seq, floor = (kept[1], kept[2].split(",")) if kept and kept[0] == store.epoch else (0, ["0", "0"])
         self._at = Mark(clock.mono_ns(), tail_seq, int(floor[1]), Stamps(int(floor[0])))
         self._marks: deque[Mark] = deque([self._at])
@@ -97,7 +104,7 @@ class Forwarding:
             "detail": self._detail,
             "cursor": self._at.tail_seq,
             "event_cursor": self._at.row_seq,
-            "lag_rows": max(0, self._store.highest_input_seq - self._at.tail_seq),
+            "lag_rows": max(0, self._newest_input() - self._at.tail_seq),
             "lines": self._lines_sent,
             "dead_letters": self._dead,
         }

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from nightrake.cli.blind import blind_spots
+from nightrake.cli.check_offline import report
 from nightrake.cli.readings import Finding, judge_point
 from nightrake.control.client import ControlClient
 from nightrake.domain.site import EndpointSpec, PointSpec
@@ -31,7 +32,7 @@ def run_check(folder: Path, overrides: Mapping[str, str | int | float], *, live:
     """
     settings = load(folder, overrides)
     if not live:
-        print(json.dumps(_plain(settings), indent=2) if as_json else "\n".join(offline_lines(settings)))
+        print(json.dumps(_plain(settings), indent=2) if as_json else report(settings))
         return 0
     findings = live_findings(settings)
     if as_json:
@@ -49,27 +50,6 @@ def wrap(text: str, indent: str = "") -> list[str]:
 def requests_per_second(settings: Settings, plc: str) -> float:
     """How many requests a PLC gets each second."""
     return sum(1e9 / block.period_ns for block in plan_of(settings.site, plc).blocks)
-
-
-def offline_lines(settings: Settings) -> list[str]:
-    """What the folder says: PLCs and their load, drives, and what each drive cannot notice."""
-    site = settings.site
-    lines = [f"{site.name} ({site.id}): {len(site.endpoints)} PLCs, {len(site.drives)} drives; settings are valid."]
-    lines.append("")
-    for name, endpoint in site.endpoints.items():
-        plan = plan_of(site, name)
-        rate = requests_per_second(settings, name)
-        lines += wrap(
-            f"PLC {name} ({endpoint.host}:{endpoint.port}): {rate:.1f} requests a second, {len(plan.blocks)} blocks"
-        )
-    lines.append("")
-    for drive in site.drives.values():
-        stages = ", ".join(sorted({f"{c.id.direction} {c.id.stage} {c.id.channel}" for c in drive.contacts}))
-        lines += wrap(f"{drive.id} {drive.name}: {stages}")
-        lines += [text for spot in blind_spots(drive, site, settings.today_utc_ms) for text in wrap(f"- {spot}", "  ")]
-    lines.append("")
-    lines += wrap("Nothing was connected to. 'nightrake check --live' reads every point once, read only.")
-    return lines
 
 
 def _plain(settings: Settings) -> dict[str, Any]:

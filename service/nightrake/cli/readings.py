@@ -56,9 +56,7 @@ def judge_point(drive: DriveSpec, role: str, point: PointSpec, result: Mapping[s
     if point.type is ValueType.BIT:
         return Finding(drive.id, role, f"{_bit_words(drive, role, int(value))} {end}", (), False)
     text, wrong = _number_words(drive, role, point, value)
-    return Finding(
-        drive.id, role, f"{text} {end}", _orders(point, data) if point.words == 2 else (), wrong
-    )
+    return Finding(drive.id, role, f"{text} {end}", _orders(point, data) if point.words == 2 else (), wrong)
 
 
 def _failure(result: Mapping[str, Any]) -> str:

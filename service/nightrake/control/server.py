@@ -79,7 +79,9 @@ class ControlServer:
         task = asyncio.current_task()
         assert task is not None
         if len(self._clients) >= CLIENTS:
-            with contextlib.suppress(OSError, TimeoutError):
+            with contextlib.suppress(OSError, TimeoutError, ValueError):
+                async with asyncio.timeout(1.0):
+                    await reader.readline()  # closing with unread bytes would take our sentence with it
                 await _send(
                     writer, {"ok": False, "error": f"{CLIENTS} control connections are open already; try again"}
                 )

@@ -53,8 +53,19 @@ def _reset(state: SiteState, command: Command, wire: DriveWire) -> tuple[SiteSta
         latches[key], more, answer = on_reset(latches[key], operated, known, command.drive, side, _by(command))
         entries += more
         answers.append(answer)
+        if answer.ok:
+            state = _forget_stop(state, command.drive, side)
     together = Answer(all(a.ok for a in answers), "; ".join(a.text for a in answers))
     return state._replace(latches=latches), Outcome(entries, (command.drive,), ((command.ref, together),))
+
+
+def _forget_stop(state: SiteState, drive: str, side: str) -> SiteState:
+    """With the latch goes the verdict on its stop: a motor that stops days later confirms nothing."""
+    before = state.drives[drive]
+    if before.protection.stop_direction != side:
+        return state
+    protection = before.protection._replace(stop="", stop_due_ns=0, stop_direction="")
+    return state._replace(drives={**state.drives, drive: before._replace(protection=protection, tick_due_ns=1)})
 
 
 def _shutdown_stage(state: SiteState, wire: DriveWire, side: str) -> tuple[int, bool]:

@@ -32,7 +32,7 @@ def step(state: SiteState, given: Input, *, long_way: bool = False) -> tuple[Sit
     if isinstance(given, Tick):
         return _latch(*on_tick(state, given, long_way), given.utc_ms)
     if isinstance(given, Command):
-        return on_command(state, given)
+        return _latch(*on_command(state, given), given.utc_ms)
     if isinstance(given, LinkHealth):
         return _on_link(state, given)
     return _on_settings(state, given)

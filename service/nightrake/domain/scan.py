@@ -15,6 +15,11 @@ from nightrake.domain.wiring import REFUSED, PlanWire, Raw, wire_plan
 
 
 def on_scan(state: SiteState, scan: RawScan, long_way: bool) -> tuple[SiteState, Outcome]:
+    """Take in one scan of one endpoint.
+
+    Args:
+        long_way: Judge every drive of the endpoint the long way (test only).
+    """
     if scan.endpoint not in state.site.endpoints:
         return state, NOTHING  # the last scan of an endpoint that a reload has just taken away
     before = state.endpoints.get(scan.endpoint)
@@ -23,24 +28,48 @@ def on_scan(state: SiteState, scan: RawScan, long_way: bool) -> tuple[SiteState,
         before = _new_endpoint(state, scan.plan, before, work)
     elif before.plan is not scan.plan:
         before = before._replace(plan=scan.plan)
-    images, image_entries, turned = _images(state, before, scan, work)
+    images, image_entries, turned = _images(state, before, scan)
     blocks, stale = list(before.blocks), before.stale
     for reply in scan.blocks:
         old = blocks[reply.block]
         blocks[reply.block] = reply
-        if old is not None and old.got == reply.got and old.data == reply.data and old.detail == reply.detail:
-            if reply.block not in stale and before.wire.units[reply.block] not in turned:
-                continue
+        same = old is not None and old.got == reply.got and old.data == reply.data and old.detail == reply.detail
+        if same and reply.block not in stale and before.wire.units[reply.block] not in turned:
+            continue
         stale = stale - {reply.block}
         _fill(state, before.wire, reply, images, work)
-    for index, last in enumerate(blocks):
-        if last is not None and turned and before.wire.units[index] in turned:
-            _fill(state, before.wire, last, images, work)
+    if turned:
+        _turn(state, before.wire, scan, images, turned, blocks, work)
     endpoint = EndpointState(before.plan, before.wire, tuple(blocks), images, stale)
     drives, outcome = _judge_scan(state, endpoint, scan, work, long_way)
     if image_entries:
         outcome = outcome._replace(entries=image_entries + outcome.entries)
     return state._replace(drives=drives, endpoints={**state.endpoints, scan.endpoint: endpoint}), outcome
+
+
+def _turn(
+    state: SiteState,
+    wire: PlanWire,
+    scan: RawScan,
+    images: Mapping[int, ImageState],
+    turned: frozenset[int],
+    blocks: list[BlockReply | None],
+    work: dict[str, list[Raw]],
+) -> None:
+    """Blocks that this scan has not read, of units whose image has just changed.
+
+    Zeros take the trust from them too. Once the image is sound again they wait to be read anew: what they hold may
+    still be zeros of the restart, and must not pass for operated contacts.
+    """
+    read = {reply.block for reply in scan.blocks}
+    for index, last in enumerate(blocks):
+        unit = wire.units[index]
+        if last is None or unit not in turned or index in read:
+            continue
+        if images[unit].image is Image.SOUND:
+            blocks[index] = None
+        else:
+            _fill(state, wire, last, images, work)
 
 
 def layout_wire(plan: ReadPlan, state: SiteState) -> PlanWire:
@@ -60,6 +89,7 @@ def _new_endpoint(
 
 
 def raws_of(state: SiteState, work: dict[str, list[Raw]], drive: str) -> list[Raw]:
+    """A drive's raw values to be changed in this step: a copy, made when first asked for and kept in `work`."""
     raws = work.get(drive)
     if raws is None:
         raws = work[drive] = list(state.drives[drive].raws)
@@ -70,7 +100,7 @@ def _fill(
     state: SiteState, wire: PlanWire, reply: BlockReply, images: Mapping[int, ImageState], work: dict[str, list[Raw]]
 ) -> None:
     """Put one block's values, or the reason why there are none, into the slots that it feeds."""
-    reason = "" if reply.got == Got.GOOD else reply.detail or Got(reply.got).name.lower()
+    reason = "" if reply.got == Got.GOOD else _reason(reply)
     if not reason and images:
         image = images.get(wire.units[reply.block], SOUND).image
         reason = IMAGE_REASONS.get(image, "")
@@ -82,6 +112,17 @@ def _fill(
         else:
             for slot, decode in reader.decoders:
                 raws[slot] = decode(reply.data)
+
+
+_STEADY = {
+    Got.WRONG_TRANSACTION: "answers carry another transaction id",
+    Got.GARBAGE: "answers are no Modbus/TCP frames",
+}
+"""Where the detail holds changing figures (ids, bytes): a reason that changes with each scan is told with each scan."""
+
+
+def _reason(reply: BlockReply) -> str:
+    return _STEADY.get(reply.got) or reply.detail or Got(reply.got).name.lower().replace("_", " ")
 
 
 def _judge_scan(
@@ -121,7 +162,7 @@ def _judge_scan(
 
 
 def _images(
-    state: SiteState, before: EndpointState, scan: RawScan, work: dict[str, list[Raw]]
+    state: SiteState, before: EndpointState, scan: RawScan
 ) -> tuple[Mapping[int, ImageState], tuple[Entry, ...], frozenset[int]]:
     """Judge each unit's image before any contact. Last: the units whose image has just changed."""
     zero: dict[int, bool] = {}
@@ -133,7 +174,8 @@ def _images(
     images = before.images
     entries: tuple[Entry, ...] = ()
     turned: set[int] = set()
-    for unit, is_zero in zero.items():
+    asked: dict[int, bool | None] = {**_without_witness(before, scan), **zero} if images else {**zero}
+    for unit, is_zero in asked.items():
         old = images.get(unit, SOUND)
         if not is_zero and old is SOUND:
             continue
@@ -148,6 +190,12 @@ def _images(
             if new.image is Image.SUSPECT:
                 entries += _operated_in_zeros(state, scan, unit)
     return images, entries, frozenset(turned)
+
+
+def _without_witness(before: EndpointState, scan: RawScan) -> dict[int, None]:
+    """Units of which this scan has read something, and whose image is not sound."""
+    units = {before.wire.units[reply.block] for reply in scan.blocks if reply.got == Got.GOOD}
+    return {u: None for u in sorted(units) if before.images.get(u, SOUND).image is not Image.SOUND}
 
 
 def _operated_in_zeros(state: SiteState, scan: RawScan, unit: int) -> tuple[Entry, ...]:

@@ -25,7 +25,8 @@ class Stop(NamedTuple):
     """The verdict on the last shutdown's stop.
 
     Attributes:
-        verdict: "" (no shutdown since start or reset), ``awaited``, ``confirmed``, ``not confirmed``, ``still running``.
+        verdict: "" (no shutdown since the last reset), ``awaited``, ``confirmed``, ``not confirmed`` or
+            ``still running``.
         due_ns: From when run feedback that is on means 'still running'.
         direction: Whose shutdown it was.
     """

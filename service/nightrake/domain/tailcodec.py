@@ -23,7 +23,7 @@ def pack_scan(scan: RawScan) -> bytes:
     """The payload of one scan."""
     parts = []
     for block, got, data, mono_ns, detail in scan.blocks:
-        text = detail.encode()[:200] if detail else b""
+        text = detail.encode(errors="replace")[:65535] if detail else b""
         parts.append(_HEAD.pack(block, got, scan.mono_ns - mono_ns, len(data), len(text)))
         parts.append(data)
         if text:

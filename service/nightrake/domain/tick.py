@@ -9,14 +9,25 @@ from nightrake.domain.inputs import Tick
 from nightrake.domain.rows import Entry
 from nightrake.domain.scan import raws_of
 from nightrake.domain.state import NOTHING, EndpointState, Outcome, SiteState
-from nightrake.domain.wiring import Raw
+from nightrake.domain.wiring import Raw, Reader
+
+STALE = "stale: not read in time"
 
 
 def on_tick(state: SiteState, tick: Tick, long_way: bool) -> tuple[SiteState, Outcome]:
+    """Let time pass for the whole site.
+
+    Args:
+        long_way: Judge what is due the long way (test only).
+    """
     now_ns = tick.mono_ns
     work: dict[str, list[Raw]] = {}
     endpoints = _stale(state, now_ns, work)
-    due = [d for d, s in state.drives.items() if (s.tick_due_ns and s.tick_due_ns <= now_ns) or d in work]
+    due = [
+        d
+        for d, s in state.drives.items()
+        if (s.tick_due_ns and s.tick_due_ns <= now_ns) or (s.due_utc_ms and s.due_utc_ms <= tick.utc_ms) or d in work
+    ]
     if not due and endpoints is state.endpoints:
         return state, NOTHING
     drives = dict(state.drives)
@@ -38,18 +49,22 @@ def _stale(state: SiteState, now_ns: int, work: dict[str, list[Raw]]) -> Mapping
     endpoints = state.endpoints
     for name, endpoint in state.endpoints.items():
         for index, reply in enumerate(endpoint.blocks):
-            if reply is None or index in endpoint.stale:
+            if reply is None:
                 continue
-            age_ns = now_ns - reply.mono_ns
-            readers = endpoint.wire.readers[index]
-            late = [r for r in readers if age_ns > state.wires[r.drive].spec.stale_ns]
-            if not late:
-                continue
+            late = [r for r in endpoint.wire.readers[index] if _is_late(state, r, now_ns - reply.mono_ns)]
             for reader in late:
                 raws = raws_of(state, work, reader.drive)
                 for slot in reader.slots:
-                    raws[slot] = "stale: not read in time"
-            if len(late) == len(readers):
-                endpoint = endpoint._replace(stale=endpoint.stale | {index})
-                endpoints = {**endpoints, name: endpoint}
+                    raws[slot] = STALE
+            if late and index not in endpoint.stale:
+                now = endpoints[name]
+                endpoints = {**endpoints, name: now._replace(stale=now.stale | {index})}
     return endpoints
+
+
+def _is_late(state: SiteState, reader: Reader, age_ns: int) -> bool:
+    """Whether a drive's values from one block have just become too old (each drive has its own limit)."""
+    if age_ns <= state.wires[reader.drive].spec.stale_ns:
+        return False
+    raws = state.drives[reader.drive].raws
+    return any(raws[slot] != STALE for slot in reader.slots)

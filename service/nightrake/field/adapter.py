@@ -159,6 +159,8 @@ class ModbusLink:
         request = self._request(block)
         self._stray, self._stray_got, self._stray_ids = "", Got.NO_REPLY, (-1, -1)
         self._asked = (block.unit, block)
+        # The library hangs up after a few silent requests; when to begin anew is the poller's to say.
+        self._client.ctx.count_until_disconnect = self._client.ctx.max_until_disconnect
         try:
             reply = await self._client.ctx.execute(False, request)
         except _Gone:

@@ -45,11 +45,16 @@ def line(series: str, fields: Mapping[str, float], utc_ms: int) -> str:
     return f"{series} {','.join(parts)} {utc_ms}"
 
 
+FLOOR_SLACK_MS = 2000
+"""Stamps this little below the floor are left as they are: several PLCs answer in one millisecond, and what is sent
+again after a restart has to come under the same stamp. A clock that was set back lies further below."""
+
+
 class Stamps:
     """Keeps stamps strictly rising in each series, so that a clock set back overwrites nothing.
 
     Args:
-        floor_ms: No stamp is at or below this (what an earlier run may have used).
+        floor_ms: What an earlier run has used. A series not seen yet begins above it, unless it is only just below.
     """
 
     def __init__(self, floor_ms: int = 0) -> None:
@@ -58,7 +63,10 @@ class Stamps:
 
     def take(self, series: str, utc_ms: int) -> int:
         """The stamp for the next line of a series: its own time, or one millisecond after the last one's."""
-        stamp = max(utc_ms, self._last.get(series, self._floor_ms) + 1)
+        last_ms = self._last.get(series)
+        if last_ms is None:
+            last_ms = self._floor_ms if utc_ms < self._floor_ms - FLOOR_SLACK_MS else utc_ms - 1
+        stamp = max(utc_ms, last_ms + 1)
         self._last[series] = stamp
         return stamp
 

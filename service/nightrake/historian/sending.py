@@ -7,8 +7,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from concurrent.futures import ThreadPoolExecutor
+import queue
+import threading
+import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from email.utils import parsedate_to_datetime
 from enum import StrEnum
 from typing import Any, NamedTuple
 
@@ -19,6 +23,10 @@ from urllib3.exceptions import HTTPError
 
 _MS: Any = "ms"
 """The client's own constant is this text, typed as an object that it is not."""
+MOST_WAIT_S = 300.0
+"""A store that asks for a longer pause is asked again after this one."""
+PROBE_HOLDS_S = 60.0
+"""After a refusal a line that is certainly good is tried, at most this often."""
 
 
 class Verdict(StrEnum):
@@ -27,7 +35,7 @@ class Verdict(StrEnum):
     TAKEN = "taken"
     REFUSED = "refused"  # 400, 422: something in it is wrong
     TOO_LARGE = "too large"  # 413
-    DENIED = "denied"  # 401, 403, 404: the batch is good, we are not let in
+    DENIED = "denied"  # 401, 403, 404, or no line at all is taken: the batch is good, we are not let in
     BUSY = "busy"  # 429, 5xx: later
     UNREACHABLE = "unreachable"
 
@@ -60,42 +68,102 @@ class Sender:
 
     def __init__(self, target: StoreTarget) -> None:
         self._target = target
-        self._thread = ThreadPoolExecutor(1, thread_name_prefix="forwarder")
-        self._client = InfluxDBClient(
-            url=target.url,
-            token=target.token or "none",
-            org=target.org or "-",
-            timeout=int(target.timeout_s * 1000),
-            enable_gzip=True,
-            retries=False,
-        )
-        self._api = self._client.write_api(write_options=SYNCHRONOUS)
+        self._worker: _Worker | None = None
+        self._probed_s = -PROBE_HOLDS_S
 
     async def send(self, lines: list[str]) -> Answer:
         """Send one batch. Never raises for what a store or a network does."""
-        body = "\n".join(lines).encode()
-        loop = asyncio.get_running_loop()
+        answer = await self._post("\n".join(lines).encode())
+        if answer.verdict is Verdict.REFUSED and time.monotonic() - self._probed_s >= PROBE_HOLDS_S:
+            return await self._probe(answer)
+        return answer
+
+    async def _probe(self, refused: Answer) -> Answer:
+        """Before lines are blamed one by one: a store that is set up wrongly refuses every line, and none is bad."""
+        good = await self._post(f"nightrake_probe value=1.0 {time.time_ns() // 1_000_000}".encode())
+        if good.verdict is Verdict.TAKEN:
+            self._probed_s = time.monotonic()
+            return refused
+        if good.verdict is Verdict.REFUSED:
+            return Answer(Verdict.DENIED, f"{refused.text} (it takes no line at all; check url, org and bucket)")
+        return good
+
+    async def _post(self, body: bytes) -> Answer:
+        if self._worker is None:
+            self._worker = _Worker(self._target)
         try:
             # The client's own time-out covers a silent peer; this one covers a peer that trickles.
             async with asyncio.timeout(2 * self._target.timeout_s):
-                return await loop.run_in_executor(self._thread, self._write, body)
+                return await self._worker.post(body)
         except TimeoutError:
+            self.close()
             return Answer(Verdict.UNREACHABLE, f"{self._target.url} does not answer")
 
-    def _write(self, body: bytes) -> Answer:
-        try:
-            self._api.write(bucket=self._target.bucket, record=body, write_precision=_MS)
-        except ApiException as error:
-            return _answer(error)
-        except (HTTPError, OSError, TimeoutError) as error:
-            return Answer(Verdict.UNREACHABLE, f"{self._target.url} cannot be reached: {_short(error)}")
-        return Answer(Verdict.TAKEN)
-
     def close(self) -> None:
-        """Close without waiting for a write that hangs."""
-        self._thread.shutdown(wait=False, cancel_futures=True)
-        with contextlib.suppress(Exception):  # closing is best effort; the library's writers may be gone
-            self._client.close()
+        """Close without waiting for a write that hangs: its thread ends when it does, or with the process."""
+        worker, self._worker = self._worker, None
+        if worker is not None:
+            worker.end()
+
+
+class _Worker:
+    """A thread with its client. A daemon: a pool's thread would hold up the end of the process."""
+
+    def __init__(self, target: StoreTarget) -> None:
+        self._target = target
+        self._jobs: queue.SimpleQueue[tuple[bytes, Callable[[Answer], None]] | None] = queue.SimpleQueue()
+        threading.Thread(target=self._run, name="forwarder", daemon=True).start()
+
+    async def post(self, body: bytes) -> Answer:
+        loop = asyncio.get_running_loop()
+        future: asyncio.Future[Answer] = loop.create_future()
+
+        def give(answer: Answer) -> None:
+            if not future.done():
+                future.set_result(answer)
+
+        def done(answer: Answer) -> None:
+            with contextlib.suppress(RuntimeError):  # the loop is closed already
+                loop.call_soon_threadsafe(give, answer)
+
+        self._jobs.put((body, done))
+        return await future
+
+    def end(self) -> None:
+        self._jobs.put(None)
+
+    def _run(self) -> None:
+        client: InfluxDBClient | None = None
+        while (job := self._jobs.get()) is not None:
+            if client is None:
+                client = _client(self._target)
+            body, done = job
+            done(_write(client, self._target, body))
+        if client is not None:
+            client.close()
+
+
+def _client(target: StoreTarget) -> InfluxDBClient:
+    return InfluxDBClient(
+        url=target.url,
+        token=target.token or "none",
+        org=target.org or "-",
+        timeout=int(target.timeout_s * 1000),
+        enable_gzip=True,
+        retries=False,
+    )
+
+
+def _write(client: InfluxDBClient, target: StoreTarget, body: bytes) -> Answer:
+    try:
+        client.write_api(write_options=SYNCHRONOUS).write(bucket=target.bucket, record=body, write_precision=_MS)
+    except ApiException as error:
+        return _answer(error)
+    except (HTTPError, OSError, TimeoutError) as error:
+        return Answer(Verdict.UNREACHABLE, f"{target.url} cannot be reached: {_short(error)}")
+    except ValueError as error:  # a token or an address that cannot stand in a request
+        return Answer(Verdict.DENIED, f"{target.url} cannot be asked: {_short(error)}")
+    return Answer(Verdict.TAKEN)
 
 
 def _answer(error: ApiException) -> Answer:
@@ -107,8 +175,21 @@ def _answer(error: ApiException) -> Answer:
         return Answer(Verdict.TOO_LARGE, words)
     if status in (401, 403, 404):
         return Answer(Verdict.DENIED, words)
-    wait = dict(error.headers or {}).get("Retry-After", "")
-    return Answer(Verdict.BUSY, words, float(wait) if str(wait).isdigit() else 0.0)
+    headers = {str(k).lower(): str(v) for k, v in dict(error.headers or {}).items()}
+    return Answer(Verdict.BUSY, words, retry_after_s(headers.get("retry-after", ""), time.time()))
+
+
+def retry_after_s(text: str, now_s: float) -> float:
+    """Seconds to wait, 0..`MOST_WAIT_S`, from a Retry-After header: seconds, or a date; 0 for anything else.
+
+    Source: RFC 9110, 10.2.3.
+    """
+    if text.isdigit():
+        return min(float(text), MOST_WAIT_S)
+    try:
+        return min(max(parsedate_to_datetime(text).timestamp() - now_s, 0.0), MOST_WAIT_S)
+    except (ValueError, TypeError):
+        return 0.0
 
 
 def _short(error: Exception) -> str:

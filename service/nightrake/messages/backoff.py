@@ -35,7 +35,7 @@ class Backoff:
         Args:
             held_s: How long it held; 0 when it was never up.
             now_s: Monotonic seconds.
-            thrown_off: The broker was there and ended it, or gave our id to another client.
+            thrown_off: The broker ended a connection that was up.
 
         Returns:
             Seconds to wait.
@@ -44,6 +44,8 @@ class Backoff:
             self._next_s = FIRST_S
         if thrown_off:
             self._losses_s.append(now_s)
+        elif held_s == 0.0:
+            self._losses_s.clear()  # the broker itself is away: no fight over an id
         full = len(self._losses_s) > FIGHT_LOSSES
         self.fighting = thrown_off and full and now_s - self._losses_s[0] <= FIGHT_SPAN_S
         if self.fighting:

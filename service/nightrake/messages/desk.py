@@ -9,8 +9,8 @@ from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
 from nightrake.domain.rows import Row
+from nightrake.messages.broker import INCOMING_BYTES, BrokerSettings, Received, Will
 from nightrake.messages.canary import Canary
-from nightrake.messages.link import INCOMING_BYTES, BrokerSettings, Received, Will
 from nightrake.messages.outbox import Letter, Outbox
 from nightrake.messages.payloads import other_bytes, stamp
 from nightrake.messages.states import StateJob, States

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import socket
 import ssl
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
@@ -20,99 +20,24 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from nightrake.errors import MessageError
+from nightrake.messages.broker import (
+    ENDED,
+    INCOMING_BYTES,
+    REFUSED,
+    UNSPECIFIED,
+    BrokerSettings,
+    LinkLost,
+    Received,
+    Refused,
+    Will,
+)
 from nightrake.messages.tls import tls_context, tls_words
 
-INCOMING_BYTES = 4096
-"""Nothing that is meant for us is longer; MQTT 5 brokers are told so, and what comes all the same is dropped unread."""
+_QUIET = logging.getLogger("nightrake.messages.library")
+_QUIET.setLevel(logging.CRITICAL)  # what the library has to say we say ourselves, once for each change
 INCOMING_QUEUE = 100
 CONNECT_S = 2.5
 """For the TCP connection and again for TLS: runs in a thread that a stop has to wait for."""
-ANSWER_S = 10.0
-"""For the broker's answer to anything."""
-UNSPECIFIED = 0x80  # as a DISCONNECT it is paho's word for "the socket closed"
-TAKEN_OVER = 0x8E
-TOO_MANY_IN_FLIGHT = 0x93
-_REFUSED = {
-    1: "does not speak this version of MQTT; try mqtt.protocol = 311",
-    2: "refuses our client id; set another mqtt.client_id",
-    3: "is not ready to serve",
-    4: "refuses this user name or password; check mqtt.username and its password",
-    5: "does not authorise us; check mqtt.username and the broker's access rules",
-    UNSPECIFIED: "refuses the connection without a reason",
-    132: "does not speak MQTT 5; set mqtt.protocol = 311",
-    133: "refuses our client id; set another mqtt.client_id",
-    134: "refuses this user name or password; check mqtt.username and its password",
-    135: "does not authorise us; check mqtt.username and the broker's access rules",
-    136: "is not ready to serve",
-    137: "is busy",
-    138: "has banned this client",
-    TAKEN_OVER: "gave our client id to another client",
-    TOO_MANY_IN_FLIGHT: "allows fewer messages in flight than we sent",
-}
-"""CONNACK and DISCONNECT reason codes (MQTT 3.1.1: 1 to 5; MQTT 5: 128 up)."""
-
-
-class LinkLost(MessageError):
-    """The connection to the broker failed or ended.
-
-    Attributes:
-        code: The broker's reason code, where it gave one.
-    """
-
-    def __init__(self, text: str, code: int | None = None) -> None:
-        self.code = code
-        super().__init__(text)
-
-
-class Refused(MessageError):
-    """The broker refused a subscription; the connection holds."""
-
-
-@dataclass(frozen=True, slots=True)
-class BrokerSettings:
-    """Where the broker is and how to speak to it.
-
-    Attributes:
-        host, port: TCP address. protocol: 5, or 311 for MQTT 3.1.1.
-        client_id: Stable; two programs must never share one.
-        username, password: "" for none.
-        ca_file, cert_file, key_file: Given: TLS.
-        keepalive_s: Silence after which either side takes the other for dead.
-        answer_s: How long the broker may take to answer anything.
-    """
-
-    host: str
-    port: int
-    protocol: int
-    client_id: str
-    username: str = ""
-    password: str = field(default="", repr=False)
-    ca_file: str = ""
-    cert_file: str = ""
-    key_file: str = ""
-    keepalive_s: int = 15
-    answer_s: float = ANSWER_S
-
-    @property
-    def place(self) -> str:
-        """How sentences name it."""
-        return f"broker {self.host}:{self.port}"
-
-
-class Received(NamedTuple):
-    """A message that came in."""
-
-    topic: str
-    payload: bytes
-    retained: bool
-
-
-class Will(NamedTuple):
-    """What the broker says for us, retained, when we vanish."""
-
-    topic: str
-    payload: bytes
 
 
 class Link:
@@ -184,6 +109,14 @@ class _Client(aiomqtt.Client):
     """The library's client, which can be dropped at any moment without leaving a socket or a task behind."""
 
     _dropped = False
+    gone = False
+    """The broker ended it. The library forgets that when it happens just after CONNACK, and then waits for ever."""
+
+    def _on_disconnect(self, *args: Any, **kwargs: Any) -> None:
+        self.gone = self.gone or self._connected.done()
+        super()._on_disconnect(*args, **kwargs)
+        if self._disconnected.done() and not self._disconnected.cancelled():
+            self._disconnected.exception()  # seen: asyncio need not complain that nobody looked
 
     def drop(self) -> None:
         """Close the socket; the library's own close leaves it open after an error or a cancelled connect."""
@@ -191,8 +124,23 @@ class _Client(aiomqtt.Client):
         self._client._sock_close()
         if self._misc_task is not None:
             self._misc_task.cancel()
-        if self._disconnected.done() and not self._disconnected.cancelled():
-            self._disconnected.exception()  # seen: asyncio need not complain that nobody looked
+
+    def _on_socket_register_write(self, client: Any, _userdata: Any, sock: Any) -> None:
+        # The library has the loop watch the socket's number a moment later, when the socket may be closed, or the
+        # number another socket's.
+        def write() -> None:
+            try:
+                client.loop_write()
+            except (OSError, ValueError) as error:
+                if not self._disconnected.done():
+                    self._disconnected.set_exception(error)
+                    self._disconnected.exception()
+
+        def register() -> None:
+            if client.socket() is sock and client.want_write():
+                self._loop.add_writer(sock.fileno(), write)
+
+        self._loop.call_soon_threadsafe(register)
 
     def _client_connect(self) -> None:
         # Runs in a thread of the loop's pool, which nothing can cancel.
@@ -221,6 +169,8 @@ async def connect(settings: BrokerSettings, will: Will, wants: Callable[[Receive
     try:
         with _mapped(settings):
             await client.__aenter__()
+        if client.gone:
+            raise LinkLost(f"{settings.place}: {ENDED}")
     except BaseException:
         client.drop()
         raise
@@ -250,6 +200,7 @@ def _client(
         queue_type=_inbox(wants),
         max_queued_incoming_messages=INCOMING_QUEUE,
         max_inflight_messages=window,
+        logger=_QUIET,
         tls_context=context,
         socket_options=((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),),
         **given,
@@ -346,11 +297,11 @@ def _words(settings: BrokerSettings, error: aiomqtt.MqttError) -> tuple[str, int
         code = each.rc if isinstance(each, aiomqtt.MqttCodeError) else None
         value = code.value if isinstance(code, ReasonCode) else None
         refused = isinstance(each, MqttConnectError)
-        if value in _REFUSED and (refused or value != UNSPECIFIED):
-            return f"{settings.place} {_REFUSED[value]}", value
+        if value in REFUSED and (refused or value != UNSPECIFIED):
+            return f"{settings.place} {REFUSED[value]}", value
         if refused:
             return f"{settings.place} refuses the connection ({each})", value
     if isinstance(cause, OSError):
         hint = "; is this the broker's TLS port?" if settings.ca_file and isinstance(cause, ConnectionError) else ""
         return f"{settings.place}: {cause.strerror or cause}{hint}", None
-    return f"{settings.place}: the connection ended", None
+    return f"{settings.place}: {ENDED}", None

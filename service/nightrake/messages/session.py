@@ -11,8 +11,9 @@ from typing import Any
 import structlog
 
 from nightrake.errors import MessageError
+from nightrake.messages.broker import LinkLost, Refused
 from nightrake.messages.desk import Desk
-from nightrake.messages.link import Link, LinkLost, Refused
+from nightrake.messages.link import Link
 from nightrake.messages.outbox import Letter
 from nightrake.messages.payloads import event_bytes
 from nightrake.messages.states import StateJob

@@ -20,8 +20,9 @@ import structlog
 from nightrake.domain.rows import Row
 from nightrake.errors import MessageError, StoreError
 from nightrake.messages.backoff import FIGHT_LOSSES, FIGHT_SPAN_S, Backoff
+from nightrake.messages.broker import TOO_MANY_IN_FLIGHT, BrokerSettings, LinkLost
 from nightrake.messages.desk import Desk, Feed, TellerStats
-from nightrake.messages.link import TAKEN_OVER, TOO_MANY_IN_FLIGHT, BrokerSettings, LinkLost, connect
+from nightrake.messages.link import connect
 from nightrake.messages.session import Session
 from nightrake.messages.topics import Topics
 
@@ -162,14 +163,14 @@ class Teller:
         code = error.code if isinstance(error, LinkLost) else None
         if code == TOO_MANY_IN_FLIGHT:
             self._window = max(2, self._window // 2)
-        # MQTT 5 says when another client took our id; on 3.1.1 a broker that throws us off again and again is the sign.
-        thrown_off = code == TAKEN_OVER if self._settings.protocol == 5 else up_s > 0.0 and "ended" in str(error)
+        # Brokers seldom say that another client took our id; being thrown off by one that is there again at once tells.
+        thrown_off = isinstance(error, LinkLost) and error.thrown_off
         wait_s = self._backoff.lost(now_s - up_s if up_s else 0.0, now_s, thrown_off)
         detail = str(error)
         if self._backoff.fighting:
             detail = (
-                f"{self._settings.place} threw us off more than {FIGHT_LOSSES} times in {FIGHT_SPAN_S:g} s: another "
-                f"program uses the client id {self._settings.client_id}; give each watch its own mqtt.client_id"
+                f"{self._settings.place} threw us off more than {FIGHT_LOSSES} times in {FIGHT_SPAN_S:g} s, as when "
+                f"another program uses the client id {self._settings.client_id}; give each watch its own mqtt.client_id"
             )
         self._desk.stats.last_error = str(error)
         self._desk.health(False, detail)

@@ -3,156 +3,160 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 
 from nightrake.domain.rows import canonical
 from nightrake.domain.site import CalibrationCurve, Direction
 from nightrake.errors import Mistake
-from nightrake.settings.folder import Document, parse
+from nightrake.settings.curve import curve_points
+from nightrake.settings.folder import Document, key_text, parse
+from nightrake.settings.lines import Path as KeyPath
 from nightrake.settings.models import CalibrationTable, DriveTable
-from nightrake.settings.words import sentence
+from nightrake.settings.words import nearest, sentence
 
-UNIT_FACTORS = {8.85: "lbf.in instead of N.m", 12.0: "inches and feet", 1000.0: "kN.m instead of N.m", 0.001: "mN.m"}
-"""Ratios that give away a mixed-up unit, with what is likely."""
+Note = Callable[[KeyPath, str], None]
 
 
-def read_calibrations(
-    document: Document, drives: dict[str, DriveTable], today: date
-) -> dict[str, list[CalibrationCurve]]:
-    """All records of the folder's ``calibration`` folder; the newest that is not in the future stands for each.
+@dataclass(frozen=True, slots=True)
+class CalibrationRecord:
+    """One record file.
 
-    Returns:
-        Drive id -> the curve in force for each direction that has one.
+    Attributes:
+        ref: File name without ending. file: File name as mistakes show it. digest: SHA-256 (hex) over the content.
+        table: What it says. made_on: When it was made. curve: What the core needs of it.
     """
-    newest: dict[tuple[str, str], tuple[date, CalibrationCurve]] = {}
-    folder = document.folder / "calibration"
-    for file in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
-        label = f"{document.folder.name}/calibration/{file.name}"
+
+    ref: str
+    file: str
+    digest: str
+    table: CalibrationTable
+    made_on: date
+    curve: CalibrationCurve
+
+
+def read_calibrations(document: Document, drives: Mapping[str, DriveTable], today: date) -> list[CalibrationRecord]:
+    """The records in force: for each drive and direction the newest of the device it carries, none from the future.
+
+    Records of an exchanged device and older ones may stay in the folder as its history.
+    """
+    records: list[CalibrationRecord] = []
+    for file in document.files("calibration") or []:
+        label = f"{document.label}/calibration/{file.name}"
         loaded = parse(file, label, document.mistakes)
-        if loaded is None:
+        if loaded is not None:
+            records += _record(document, file, label, loaded, drives)
+    force: dict[tuple[str, str], CalibrationRecord] = {}
+    for record in records:
+        key = (record.table.drive, record.table.direction)
+        if not _is_of_device(record, drives) or record.made_on > today:
             continue
-        found = _record(document, file, label, loaded, drives)
-        if found is None:
+        held = force.setdefault(key, record)
+        if held is not record and held.made_on == record.made_on:
+            text = f"is the date of {held.file} too, for the same drive and direction; only one can be in force"
+            document.mistakes.append(Mistake(record.file, 0, "made_on", text))
+        if record.made_on > held.made_on:
+            force[key] = record
+    _check_strays(document, records, force, drives)
+    return list(force.values())
+
+
+def _is_of_device(record: CalibrationRecord, drives: Mapping[str, DriveTable]) -> bool:
+    drive = drives.get(record.table.drive)
+    return drive is not None and drive.device_serial in ("", record.table.device_serial)
+
+
+def _check_strays(
+    document: Document,
+    records: list[CalibrationRecord],
+    force: Mapping[tuple[str, str], CalibrationRecord],
+    drives: Mapping[str, DriveTable],
+) -> None:
+    """A record of another device, where the drive's own has none, is more likely a slip than history."""
+    for record in records:
+        drive = drives.get(record.table.drive)
+        if drive is None or _is_of_device(record, drives):
             continue
-        record, made, curve = found
-        key = (record.drive, record.direction)
-        if made <= today and (key not in newest or made > newest[key][0]):
-            newest[key] = (made, curve)
-    result: dict[str, list[CalibrationCurve]] = {}
-    for (drive, _), (_, curve) in newest.items():
-        result.setdefault(drive, []).append(curve)
-    return result
+        if (record.table.drive, record.table.direction) not in force:
+            text = f"is '{record.table.device_serial}', but drive.{record.table.drive} carries '{drive.device_serial}'"
+            text += ", which has no record of its own; correct the serial, or remove this record"
+            document.mistakes.append(Mistake(record.file, 0, "device_serial", text))
 
 
 def _record(
     document: Document,
     file: Path,
     label: str,
-    loaded: tuple[dict[str, object], dict[tuple[str | int, ...], int]],
-    drives: dict[str, DriveTable],
-) -> tuple[CalibrationTable, date, CalibrationCurve] | None:
+    loaded: tuple[dict[str, Any], dict[KeyPath, int]],
+    drives: Mapping[str, DriveTable],
+) -> list[CalibrationRecord]:
+    """The record in a list, or, with mistakes noted, an empty one."""
     tables, lines = loaded
+    before = len(document.mistakes)
 
-    def wrong(key: str, text: str) -> None:
-        head = key.split(".")[0].split("[")[0]
-        line = next((n for path, n in lines.items() if path and path[0] == head), 0)
-        document.mistakes.append(Mistake(label, line, key, text))
+    def wrong(path: KeyPath, text: str) -> None:
+        line = next((lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), 0)
+        document.mistakes.append(Mistake(label, line, key_text(path), text))
 
+    for key in ("made_on", "due_on"):
+        if isinstance(tables.get(key), date):
+            tables[key] = tables[key].isoformat()  # TOML's own dates are as good as quoted ones
     try:
-        record = CalibrationTable.model_validate(tables)
+        table = CalibrationTable.model_validate(tables)
     except ValidationError as error:
         for finding in error.errors(include_url=False):
-            path = tuple(finding["loc"])
-            line = next((lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), 0)
-            text = ".".join(str(p) for p in path)
-            document.mistakes.append(Mistake(label, line, text, sentence(finding, CalibrationTable)))
-        return None
-    before = len(document.mistakes)
-    drive = drives.get(record.drive)
-    if drive is None:
-        wrong("drive", f"there is no drive '{record.drive}' in this folder")
-    elif record.direction not in drive.directions:
-        wrong("direction", f"{record.drive} does not sense the {record.direction} direction")
-    elif drive.device_serial and record.device_serial != drive.device_serial:
-        text = f"is '{record.device_serial}', but drive.{record.drive} carries device '{drive.device_serial}'"
-        wrong("device_serial", f"{text}; a record belongs to one device")
-    made, due = _date(record.made_on), _date(record.due_on)
+            wrong(finding["loc"], sentence(finding, CalibrationTable))
+        return []
+    digest = content_digest(table)
+    made, due = _check_record(document, table, digest, drives, wrong)
+    rising, falling = curve_points(table, drives.get(table.drive), wrong)
+    if made is None or len(document.mistakes) > before:
+        return []
+    curve = CalibrationCurve(
+        ref=file.stem,
+        digest=digest,
+        direction=Direction(table.direction),
+        position_mm=tuple(x for x, _ in rising),
+        torque_nm=tuple(t for _, t in rising),
+        falling_mm=tuple(x for x, _ in falling),
+        falling_nm=tuple(t for _, t in falling),
+        valid_from_utc_ms=utc_ms(made),
+        due_utc_ms=utc_ms(due),
+    )
+    return [CalibrationRecord(file.stem, label, digest, table, made, curve)]
+
+
+def _check_record(
+    document: Document, table: CalibrationTable, digest: str, drives: Mapping[str, DriveTable], wrong: Note
+) -> tuple[date | None, date | None]:
+    """Check what surrounds the points; gives the dates made and due."""
+    drive = drives.get(table.drive)
+    known = document.names("drive")
+    if known and table.drive not in known and not document.broken:
+        wrong(("drive",), f"there is no drive '{table.drive}'; {nearest(table.drive, known) or 'correct or remove it'}")
+    elif drive is not None and table.direction not in drive.directions:
+        wrong(("direction",), f"is {table.direction}, a direction that drive.{table.drive} does not sense")
+    made, due = _date(table.made_on), _date(table.due_on)
     if made is None:
-        wrong("made_on", f"is '{record.made_on}'; expected a date such as 2026-03-14")
-    if record.due_on and due is None:
-        wrong("due_on", f"is '{record.due_on}'; expected a date such as 2027-03-14")
-    digest = content_digest(record)
-    if record.digest and record.digest != digest:
-        wrong("digest", f"does not fit the content (which has {digest}): the record was changed after it was made")
-    curve = _curve(record, file.stem, digest, made, due, wrong, drive)
-    if curve is None or made is None or len(document.mistakes) > before:
-        return None
-    return record, made, curve
+        wrong(("made_on",), f"is '{table.made_on}'; expected a date such as 2026-03-14")
+    if table.due_on and due is None:
+        wrong(("due_on",), f"is '{table.due_on}'; expected a date such as 2028-03-14")
+    if made is not None and due is not None and due <= made:
+        wrong(("due_on",), f"is {due}, not after the day it was made, {made}; correct one of them")
+    if table.digest and table.digest.lower() != digest:
+        text = f"does not fit the content, which has {digest}; the record was changed after it was made: restore it"
+        wrong(("digest",), f"{text}, or make a new record")
+    return made, due
 
 
 def content_digest(record: CalibrationTable) -> str:
-    """SHA-256 (hex) over the record's content, its own digest apart."""
+    """SHA-256 (hex) over the record's content, its own digest apart; layout and comments of the file do not matter."""
     return hashlib.sha256(canonical(record.model_dump(exclude={"digest"}))).hexdigest()
-
-
-def _curve(
-    record: CalibrationTable,
-    ref: str,
-    digest: str,
-    made: date | None,
-    due: date | None,
-    wrong: object,
-    drive: DriveTable | None,
-) -> CalibrationCurve | None:
-    assert callable(wrong)
-    sign = -1.0 if record.direction == "reverse" else 1.0
-    rising = _branch(record, "rising", sign)
-    falling = _branch(record, "falling", sign)
-    if len(rising) < 2:
-        wrong("point", f"has {len(rising)} different rising position(s); a record needs two or more")
-        return None
-    for (x0, t0), (x1, t1) in pairwise(rising):
-        if t1 <= t0:
-            text = f"torque does not rise from {sign * x0:g} mm ({t0:g} N.m) to {sign * x1:g} mm ({t1:g} N.m)"
-            wrong("point", f"{text}; a reading could not be told from these points")
-            return None
-    if drive is not None and drive.shutdown_nm and rising[-1][1] > 0:
-        _check_units(rising[-1][1], drive.shutdown_nm, wrong)
-    return CalibrationCurve(
-        ref=ref,
-        digest=digest,
-        direction=Direction(record.direction),
-        position_mm=tuple(sign * x for x, _ in rising),
-        torque_nm=tuple(t for _, t in rising),
-        falling_mm=tuple(sign * x for x, _ in falling),
-        falling_nm=tuple(t for _, t in falling),
-        valid_from_utc_ms=_utc_ms(made),
-        due_utc_ms=_utc_ms(due),
-    )
-
-
-def _check_units(top_nm: float, shutdown_nm: float, wrong: object) -> None:
-    assert callable(wrong)
-    ratio = top_nm / shutdown_nm
-    for factor, words in UNIT_FACTORS.items():
-        for value in (factor, 1.0 / factor):
-            if abs(ratio / value - 1.0) < 0.35 and not 0.4 < ratio < 2.5:
-                text = f"the highest torque, {top_nm:g} N.m, is {ratio:.3g} times the drive's shutdown torque"
-                wrong("point", f"{text}; were units mixed up ({words})?")
-                return
-
-
-def _branch(record: CalibrationTable, branch: str, sign: float) -> list[tuple[float, float]]:
-    """Mean torque at each position over the runs, positions rising in magnitude."""
-    by_position: dict[float, list[float]] = {}
-    for point in record.point:
-        if point.branch == branch:
-            by_position.setdefault(sign * point.position_mm, []).append(abs(point.torque_nm))
-    return [(x, sum(ts) / len(ts)) for x, ts in sorted(by_position.items())]
 
 
 def _date(text: str) -> date | None:
@@ -162,5 +166,6 @@ def _date(text: str) -> date | None:
         return None
 
 
-def _utc_ms(day: date | None) -> int:
+def utc_ms(day: date | None) -> int:
+    """Start of a day, UTC; 0 for none."""
     return int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() * 1000) if day else 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 import stat
 import tomllib
 from pathlib import Path
@@ -15,6 +17,9 @@ MAX_BYTES = 4 * 1024 * 1024
 """A folder of 2,000 drives takes about 1 MB; more than this in one file is a mix-up."""
 
 
+_BARE = re.compile(r"[A-Za-z0-9_-]{1,60}")
+
+
 class Document:
     """The folder's tables in one, where each key stands, and what is wrong with them.
 
@@ -22,6 +27,7 @@ class Document:
         folder: The folder. label: Its name, as it stands in front of every file name.
         tables: What all files say.
         mistakes: So far, in the order found.
+        unresolved: Drives whose template or shift is wrong, so that nothing more can be said of them.
         broken: A file could not be parsed, so that what seems to be missing may stand there.
     """
 
@@ -30,6 +36,7 @@ class Document:
         self.label = folder.name or folder.absolute().name
         self.tables: dict[str, Any] = {}
         self.mistakes: list[Mistake] = []
+        self.unresolved: set[str] = set()
         self.broken = False
         self._places: dict[KeyPath, tuple[str, int]] = {}
         self._templates: dict[str, str] = {}
@@ -170,9 +177,22 @@ def _text(file: Path, label: str, mistakes: list[Mistake]) -> str | None:
         return None
 
 
+_TOML_WORDS = (
+    (r"Cannot overwrite a value", "a key stands twice in one table; keep one of them"),
+    (r"Cannot (?:declare|mutate|redefine).*", "a table stands twice; keep one of them"),
+    (r"Invalid statement", "this is neither a [table], nor key = value, nor a # comment"),
+    (r"Invalid value", "the value is none that TOML knows; texts stand in quotes, true and false in small letters"),
+    (r"(?:Found invalid|Illegal) character .*", "a control character stands here; remove it"),
+    (r"Expected newline or end of document.*", "something stands behind the value; put it on a line of its own"),
+    (r".*integer string conversion.*", "a number has far too many digits"),
+)
+"""What the parser says -> what it means."""
+
+
 def _plain(message: str) -> str:
-    if "integer string conversion" in message:
-        return "a number has far too many digits"
+    for pattern, words in _TOML_WORDS:
+        if re.fullmatch(pattern, message, re.DOTALL):
+            return words
     return f"{message[:1].lower()}{message[1:]}"[:200]
 
 
@@ -186,5 +206,9 @@ def key_text(path: KeyPath) -> str:
     """A key path as people write it: ``drive.PC1.contact[0].form``."""
     text = ""
     for part in path:
-        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
+        if isinstance(part, int):
+            text += f"[{part}]"
+            continue
+        word = part if _BARE.fullmatch(part) else json.dumps(part)[:60]
+        text += f".{word}" if text else word
     return text

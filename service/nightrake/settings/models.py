@@ -257,13 +257,13 @@ class CalibrationTable(Model):
     direction: DirectionName = "forward"
     device_serial: Label
     made_by: Label
-    made_on: str
+    made_on: Text
     place: Text = ""
     ambient_c: Annotated[float, Field(ge=-60.0, le=100.0)] | None = None
     reference_standard: Text = ""
     reference_uncertainty_pct: Annotated[float, Field(ge=0.0, le=100.0)] | None = None
     method: Literal["factory output", "rakes tied off", "force at the arm"]
-    due_on: str = ""
+    due_on: Text = ""
     remarks: Remarks = ""
     digest: Text = ""
     point: Annotated[list[CalibrationPoint], Field(max_length=2000)]

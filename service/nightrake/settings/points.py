@@ -5,124 +5,159 @@ from __future__ import annotations
 from nightrake.domain.site import Order, PointSpec, Table, ValueType
 from nightrake.settings.folder import Document
 from nightrake.settings.lines import Path as KeyPath
-from nightrake.settings.models import DriveTable, FolderModel, PlcTable, PointTable, ScanTable
+from nightrake.settings.models import DriveTable, FolderModel, PlcTable, PointTable
+from nightrake.settings.templates import table_of
+from nightrake.settings.words import listed, nearest
 
-REFERENCE_TABLES = {0: Table.COIL, 1: Table.DISCRETE, 3: Table.INPUT, 4: Table.HOLDING}
-"""First digit of a classic reference number -> table. Source: Modbus convention, common practice."""
+LAST_ADDRESS = 65535
+REFERENCE_RANGES = (
+    "coils 1-9999, discrete inputs 10001-19999, input registers 30001-39999, holding registers 40001-49999 "
+    "(or six digits: 100001, 300001, 400001 and so on)"
+)
+
+
+def place_of(number: int) -> tuple[Table, int] | None:
+    """Table and 0-based PDU address of a classic reference number; None where there is no such number.
+
+    The first of five or six digits names the table (none or 0 coil, 1 discrete input, 3 input register, 4 holding
+    register), the rest counts from 1.
+
+    Source: common practice, no source.
+    """
+    name = table_of(number)
+    address = number % (100_000 if number >= 100_000 else 10_000) - 1
+    return (Table(name), address) if name and 0 <= address <= LAST_ADDRESS else None
 
 
 class Points:
-    """Builds points; notes mistakes in the document and gives None for a point that cannot be used."""
+    """Builds the points of one drive; notes mistakes and gives None for a point that cannot be used."""
 
-    def __init__(self, document: Document, folder: FolderModel) -> None:
+    def __init__(self, document: Document, folder: FolderModel, drive: DriveTable) -> None:
         self._document = document
         self._folder = folder
+        self._drive = drive
 
-    def build(self, drive: DriveTable, point: PointTable, path: KeyPath, *, bit: bool, fast: bool) -> PointSpec | None:
-        """One point of a drive.
+    def build(self, point: PointTable, path: KeyPath, *, bit: bool, fast: bool) -> PointSpec | None:
+        """One point.
 
         Args:
+            point: As written. path: Where.
             bit: The role needs a bit (contact, running); otherwise a number.
             fast: Read at the contacts' period unless it says otherwise.
         """
-        plc_id = point.plc or drive.plc
+        plc_id = point.plc or self._drive.plc
         plc = self._folder.plc.get(plc_id)
         if plc is None:
-            if point.plc is not None and plc_id not in self._document.names("plc"):
-                self._document.wrong((*path, "plc"), f"there is no [plc.{plc_id}]")
+            # A missing plc of the drive itself is told once, by the drive.
+            if point.plc is not None:
+                unknown_plc(self._document, (*path, "plc"), plc_id)
             return None
         place = self._place(point, plc, plc_id, path)
-        if place is None:
+        kind = self._type(point, place[0], path, bit=bit) if place else None
+        if place is None or kind is None:
             return None
-        table, address = place
-        kind = self._type(point, table, path, bit=bit)
-        unit = drive.unit if point.unit is None else point.unit
-        if kind is None:
-            return None
-        if unit == 0 and not plc.unit_zero_ok:
-            text = f"unit 0 is the broadcast address; set plc.{plc_id}.unit_zero_ok = true if this device uses it"
-            self._document.wrong((*path, "unit") if point.unit is not None else path, text)
-            return None
-        if address + kind.words - 1 > 65535:
-            self._document.wrong((*path, "address"), "the value runs past address 65535")
-            return None
-        if point.scale == 0.0:
-            self._document.wrong((*path, "scale"), "is 0, which makes every value the same; expected another number")
-            return None
-        scan = plc.scan or self._folder.scan
-        return PointSpec(
+        spec = PointSpec(
             endpoint=plc_id,
-            unit=unit,
-            table=table,
-            address=address,
+            unit=self._drive.unit if point.unit is None else point.unit,
+            table=place[0],
+            address=place[1],
             type=kind,
             bit=point.bit or 0,
             order=Order(point.order),
             scale=point.scale,
             offset=point.offset,
-            period_ns=_period_ns(point, scan, fast=fast),
+            period_ns=self._period_ns(point, plc, fast=fast),
         )
+        return spec if self._fits(spec, point, plc, path) else None
 
     def _place(self, point: PointTable, plc: PlcTable, plc_id: str, path: KeyPath) -> tuple[Table, int] | None:
-        where = (*path, "address")
-        if plc.addressing == "pdu":
-            if point.table is None:
-                self._document.wrong(path, "needs a table: coil, discrete, holding or input")
-                return None
-            if not 0 <= point.address <= 65535:
-                hint = " (a reference number? then set addressing = 'reference')" if point.address > 65535 else ""
-                self._document.wrong(where, f"is {point.address}; a PDU address is 0 to 65535{hint}")
-                return None
-            return Table(point.table), point.address
-        return self._reference(point, plc_id, path)
+        where, number = (*path, "address"), point.address
+        if plc.addressing == "reference":
+            return self._reference(point, plc_id, path)
+        mixed_up = f"; if {number} is a classic reference number, set plc.{plc_id}.addressing = 'reference'"
+        if point.table is None:
+            hint = mixed_up if place_of(number) and number > 9999 else ""
+            self._document.wrong(path, f"needs a table: coil, discrete, holding or input{hint}")
+        elif not 0 <= number <= LAST_ADDRESS:
+            hint = mixed_up if place_of(number) else ""
+            self._document.wrong(where, f"is {number}; a PDU address is 0 to {LAST_ADDRESS}{hint}")
+        else:
+            return Table(point.table), number
+        return None
 
     def _reference(self, point: PointTable, plc_id: str, path: KeyPath) -> tuple[Table, int] | None:
-        number, where = point.address, (*path, "address")
-        digits, base = (100_000, 100_000) if number >= 100_000 else (10_000, 10_000)
-        table, offset = REFERENCE_TABLES.get(number // digits), number % base - 1
-        if number < 1 or table is None or offset < 0 or offset > 65535:
-            text = (
-                f"is {number}; plc.{plc_id} uses reference numbers: coils 1-9999, discrete inputs 10001-19999, "
-                "input registers 30001-39999, holding registers 40001-49999 (or six digits)"
-            )
+        number, place = point.address, place_of(point.address)
+        where = (*path, "address")
+        mixed_up = f"if {number} is a PDU address, set plc.{plc_id}.addressing = 'pdu'"
+        if place is None:
+            text = f"is {number}; plc.{plc_id} uses reference numbers: {REFERENCE_RANGES}; {mixed_up}"
             self._document.wrong(where, text)
-            return None
-        if point.table is not None and point.table != table:
-            self._document.wrong(
-                where, f"{number} is the reference number of a {table} entry, but table says {point.table}"
-            )
-            return None
-        return table, offset
+        elif point.table is not None and point.table != place[0]:
+            text = f"is {number}, the reference number of a {place[0]} entry, but table says {point.table}; {mixed_up}"
+            self._document.wrong(where, text)
+        else:
+            return place
+        return None
 
     def _type(self, point: PointTable, table: Table, path: KeyPath, *, bit: bool) -> ValueType | None:
         kind = ValueType(point.type) if point.type else ValueType.BIT if bit else None
-        wrong = self._document.wrong
-        if table.holds_bits:
-            if not bit:
-                wrong(path, f"lies in the {table} table, which holds bits; a number needs holding or input registers")
-            elif kind is not ValueType.BIT or point.bit is not None:
-                wrong(path, f"is one bit of the {table} table; leave out type and bit")
-            else:
-                return kind
-            return None
-        if kind is None:
-            wrong(path, "needs a type: int16, uint16, int32, uint32 or float32")
+        text, key = "", ""
+        if table.holds_bits and not bit:
+            text = f"lies in the {table} table, which holds bits; a number needs holding or input registers"
+            key = "address"
+            if point.table is None and point.address <= 9999:
+                text += f"; if {point.address} is a PDU address, set addressing = 'pdu' for the PLC"
+        elif table.holds_bits and (kind is not ValueType.BIT or point.bit is not None):
+            text = f"is one bit of the {table} table; leave out type and bit"
+        elif kind is None:
+            text = "needs a type: int16, uint16, int32, uint32 or float32"
         elif bit and kind is not ValueType.BIT:
-            wrong(
-                (*path, "type"), f"is {kind}; a contact or a plain signal is a bit of a register: type = 'bit', bit = n"
-            )
+            text, key = f"is {kind}; this needs a bit of the register: type = 'bit' and bit = 0 to 15", "type"
         elif not bit and kind is ValueType.BIT:
-            wrong((*path, "type"), "is bit; this needs a number: int16, uint16, int32, uint32 or float32")
-        elif kind is ValueType.BIT and point.bit is None:
-            wrong(path, "lies in a register; say which bit (bit = 0 to 15, 0 = least significant)")
-        elif kind is not ValueType.BIT and point.bit is not None:
-            wrong((*path, "bit"), f"has no meaning for {kind}; leave it out")
+            text, key = "is bit; this needs a number: int16, uint16, int32, uint32 or float32", "type"
+        elif bit and not table.holds_bits and point.bit is None:
+            text = "lies in a register; say which bit of it (bit = 0 to 15, 0 = least significant)"
+        elif not bit and point.bit is not None:
+            text, key = f"has no meaning for {kind}; leave it out", "bit"
+        if text:
+            self._document.wrong((*path, key) if key else path, text)
+            return None
+        if bit:
+            for name in sorted({"scale", "offset"} & point.model_fields_set):
+                self._document.wrong((*path, name), "has no meaning for a bit; leave it out")
+        return kind
+
+    def _fits(self, spec: PointSpec, point: PointTable, plc: PlcTable, path: KeyPath) -> bool:
+        wrong = self._document.wrong
+        if spec.unit == 0 and not plc.unit_zero_ok:
+            text = f"unit 0 is the broadcast address; set plc.{spec.endpoint}.unit_zero_ok = true if the device uses it"
+            wrong((*path, "unit") if point.unit is not None else (*path[:2], "unit"), text)
+        elif spec.address + spec.words - 1 > LAST_ADDRESS:
+            wrong((*path, "address"), f"{spec.type} takes {spec.words} registers, which runs past the last address")
+        elif not spec.table.holds_bits and spec.words > plc.max_registers:
+            text = f"takes {spec.words} registers, but plc.{spec.endpoint} gives {plc.max_registers} in one request"
+            wrong((*path, "type"), f"{spec.type} {text}; its halves would not belong together")
+        elif point.scale == 0.0:
+            wrong((*path, "scale"), "is 0, which makes every value the same; expected any other number")
         else:
-            return kind
-        return None
+            return True
+        return False
+
+    def _period_ns(self, point: PointTable, plc: PlcTable, *, fast: bool) -> int:
+        if point.period_s is not None:
+            return round(point.period_s * 1e9)
+        for scan in (self._drive.scan, plc.scan):
+            period_s = (scan.contacts_s if fast else scan.values_s) if scan else None
+            if period_s is not None:
+                return round(period_s * 1e9)
+        site = self._folder.scan
+        return round((site.contacts_s if fast else site.values_s) * 1e9)
 
 
-def _period_ns(point: PointTable, scan: ScanTable, *, fast: bool) -> int:
-    if point.period_s is not None:
-        return round(point.period_s * 1e9)
-    return round((scan.contacts_s if fast else scan.values_s) * 1e9)
+def unknown_plc(document: Document, path: KeyPath, plc_id: str) -> None:
+    """Note that there is no such PLC, unless none is known at all, which is told once."""
+    known = document.names("plc")
+    if plc_id in known or not known or document.broken:
+        return
+    hint = nearest(plc_id, known) or f"there are: {listed(known)}"
+    document.wrong(path, f"there is no [plc.{plc_id}]; {hint}")

@@ -7,8 +7,9 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from nightrake.settings.folder import Document
+from nightrake.settings.folder import Document, key_text
 from nightrake.settings.lines import Path as KeyPath
+from nightrake.settings.words import listed
 
 SHIFT_KEYS = ("coil", "discrete", "holding", "input")
 
@@ -86,15 +87,22 @@ def _with_template(document: Document, drive: str, own: dict[str, Any], template
             document.wrong(("drive", drive, "shift"), "shifts the addresses of a template, but this drive has none")
         return own
     if not isinstance(name, str) or name not in templates:
+        document.unresolved.add(drive)
         if not document.broken:
-            known = ", ".join(sorted(templates)) or "none"
-            document.wrong(("drive", drive, "template"), f"there is no template '{name}'; there are: {known}")
+            text = f"there is no template {key_text((str(name),))}; there are: {listed(sorted(templates))}"
+            document.wrong(("drive", drive, "template"), text)
         return own
     if not isinstance(templates[name], dict):
+        document.unresolved.add(drive)
         return own
     base = copy.deepcopy(templates[name])
     document.use_template(drive, name)
-    _shift_points(base, shifts, ("drive", drive), document.wrong)
+    spilled: list[str] = []
+    _shift_points(base, shifts, (), lambda path, text: spilled.append(f"moves {key_text(path)} {text}"))
+    if spilled:
+        more = f" (and {len(spilled) - 1} more)" if len(spilled) > 1 else ""
+        document.wrong(("drive", drive, "shift"), f"{spilled[0]}{more}; correct it")
+        document.unresolved.add(drive)
     return merged(base, own)
 
 
@@ -105,6 +113,7 @@ def _shifts(document: Document, drive: str, shift: Any) -> dict[str, int]:
         return {str(k): int(v) for k, v in shift.items()}
     text = "has to be a whole number, or whole numbers by table such as { discrete = 10, input = 20 }"
     document.wrong(("drive", drive, "shift"), text)
+    document.unresolved.add(drive)
     return {}
 
 
@@ -129,7 +138,7 @@ def _shift_points(value: Any, shifts: Mapping[str, int], path: KeyPath, note: No
     if not isinstance(value, dict):
         return
     address = value.get("address")
-    if _whole(address):
+    if isinstance(address, int) and _whole(address):
         if value.get("fixed") is not True:
             value["address"] = _shifted(value, address, shifts, path, note)
         return
@@ -144,8 +153,7 @@ def _shifted(point: dict[str, Any], address: int, shifts: Mapping[str, int], pat
     # Without a table it is a classic reference number, whose first digit names the table: it must not spill over.
     after = address + shifts.get(table_of(address), 0)
     if table_of(after) != table_of(address):
-        text = f"{address} shifted to {after} leaves the {table_of(address) or 'numbered'} table; correct shift"
-        note((*path, "address"), text)
+        note(path, f"from {address} to {after}, out of the {table_of(address) or 'numbered'} table")
         return address
     return after
 

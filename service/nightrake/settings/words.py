@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import difflib
-import types
-from collections.abc import Iterable, Mapping
-from typing import Any, Union, get_args, get_origin
+import math
+from collections.abc import Collection, Iterable, Mapping
+from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
 from nightrake.settings.folder import Document
+from nightrake.settings.kinds import keys_at
 from nightrake.settings.lines import Path as KeyPath
 
 _TYPES = {
@@ -22,85 +23,123 @@ _TYPES = {
     "model_type": "a table",
     "model_attributes_type": "a table",
 }
-_SECRET_KEYS = {"password", "token", "secret"}
+_BOUNDS = {
+    "greater_than": "more than {gt:g}",
+    "greater_than_equal": "{ge:g} or more",
+    "less_than": "less than {lt:g}",
+    "less_than_equal": "{le:g} or less",
+}
+_SECRET_WORDS = ("password", "passwd", "token", "secret", "api_key", "apikey")
+_ID = "letters, digits, '-' and '_', 1 to 32 of them"
+_PATTERNS = {
+    r"^[A-Za-z0-9_-]{1,32}$": _ID,
+    r"^[a-z][a-z0-9_]{0,40}$": "a name with its unit in small letters, such as flow_m3_per_h",
+    r"^([A-Za-z_][A-Za-z0-9_]*)?$": "the name of an environment variable",
+}
+_NOT_IN_MODEL: dict[int, tuple[str, ...]] = {0: ("template",), 2: ("template", "shift")}
+"""Keys that are taken away before the models see the tables, by the depth at which they stand."""
 
 
-def note_errors(document: Document, error: ValidationError, model: type[BaseModel], prefix: KeyPath = ()) -> None:
-    """Turn each of pydantic's findings into a mistake."""
+def note_errors(
+    document: Document,
+    error: ValidationError,
+    model: type[BaseModel],
+    skip: Collection[str],
+    template: KeyPath = (),
+) -> None:
+    """Turn each of pydantic's findings into a mistake.
+
+    Args:
+        document: Where mistakes go. error: The findings. model: Of the whole document.
+        skip: Drives of which nothing can be said to be missing, because their template is unknown.
+        template: Where the findings are about a template alone: its path.
+    """
     for finding in error.errors(include_url=False):
-        path = prefix + tuple(p for p in finding["loc"] if p != "[key]")
+        path = tuple(p for p in finding["loc"] if p != "[key]")
+        if template:
+            inside = {**finding, "loc": ("drive", template[1], *finding["loc"])}
+            document.wrong((*template, *path), sentence(inside, model))
+            continue
+        if finding["type"] == "missing":
+            if document.broken and len(path) <= 2:
+                continue
+            if len(path) > 1 and path[0] == "drive" and path[1] in skip:
+                continue
         document.wrong(path, sentence(finding, model))
 
 
 def sentence(finding: Mapping[str, Any], model: type[BaseModel]) -> str:
     """One finding as a sentence."""
     kind, value, context = finding["type"], finding.get("input"), finding.get("ctx") or {}
-    shown = _shown(value)
     if kind == "extra_forbidden":
-        return _unknown_key(str(finding["loc"][-1]), keys_at(model, finding["loc"][:-1]))
+        return _unknown_key(finding["loc"], model)
+    if kind == "missing" and len(finding["loc"]) == 1 and "site" in model.model_fields:
+        table = finding["loc"][0]
+        return f"there is no [{table if table == 'site' else f'{table}.ID'}] table in the folder; add it"
     if kind == "missing":
-        return "is missing; it has no default, so give it"
+        return "is missing and has no default; add it"
+    shown = _shown(value)
+    if isinstance(value, float) and not math.isfinite(value):
+        return f"is {shown}; expected a finite number"
     if kind in _TYPES:
         return f"is {shown}; expected {_TYPES[kind]}"
-    bounds = {
-        "greater_than": "more than {gt}",
-        "greater_than_equal": "{ge} or more",
-        "less_than": "less than {lt}",
-        "less_than_equal": "{le} or less",
-    }
-    if kind in bounds:
-        return f"is {shown}; expected {bounds[kind].format(**context)}"
-    if kind == "finite_number":
-        return f"is {shown}; expected a finite number"
+    if kind in _BOUNDS:
+        return f"is {shown}; expected {_BOUNDS[kind].format(**context)}"
     if kind == "literal_error":
         return f"is {shown}; expected {context['expected']}{_near(value, context['expected'])}"
     if kind == "string_pattern_mismatch":
-        return f"is {shown}; expected letters, digits, '-' and '_', 32 at most"
-    return f"is {shown}; it does not fit ({finding['msg'].lower()})"
+        return f"is {shown}; expected {_PATTERNS.get(context['pattern'], 'a text without control characters')}"
+    if kind == "string_too_short":
+        return "is empty; give it"
+    if kind == "string_too_long":
+        return f"is {len(str(value))} characters long; at most {context['max_length']} fit"
+    if kind == "too_long":
+        return f"has {context['actual_length']} entries; at most {context['max_length']} are taken"
+    return f"is {shown}, which does not fit here; compare the commented example in config/"
 
 
 def _shown(value: Any) -> str:
-    if isinstance(value, (dict, list)):
-        return "a table" if isinstance(value, dict) else "a list"
-    return {True: "true", False: "false"}[value] if isinstance(value, bool) else repr(value)[:60]
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list"
+    text = repr(value) if isinstance(value, (str, int, float)) else f"the date or time {value}"
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
-def _unknown_key(key: str, known: Iterable[str]) -> str:
-    if key in _SECRET_KEYS:
-        return f"a secret never stands in the settings; name a file with {key}_file or a variable with {key}_env"
-    names = sorted(known)
-    near = difflib.get_close_matches(key, names, 1, 0.6)
-    hint = f"did you mean '{near[0]}'?" if near else f"known here: {', '.join(names)}"
-    return f"unknown key; {hint}"
+def _unknown_key(path: KeyPath, model: type[BaseModel]) -> str:
+    key = str(path[-1])
+    known = sorted({*keys_at(model, path[:-1]), *_before_models(path[:-1])})
+    if any(word in key.lower() for word in _SECRET_WORDS):
+        here = [k for k in known if k.endswith(("_file", "_env")) and any(w in k for w in ("password", "token"))]
+        how = f" with {' or '.join(here)}" if here else ""
+        return f"a secret never stands in the settings; name a file or an environment variable that holds it{how}"
+    return f"unknown key; {nearest(key, known) or f'known here: {listed(known)}'}"
+
+
+def _before_models(path: KeyPath) -> tuple[str, ...]:
+    if path and path[0] != "drive":
+        return ()
+    return _NOT_IN_MODEL.get(len(path), ())
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """``did you mean 'X'?`` for the known word most like this one, or an empty text."""
+    names = list(known)
+    near = difflib.get_close_matches(word, names, 1, 0.6)
+    near = near or [n for n in names if n.lower() == word.lower()]
+    return f"did you mean '{near[0]}'?" if near else ""
+
+
+def listed(names: Iterable[str]) -> str:
+    """The first names of a list, for a sentence."""
+    some = list(names)
+    return ", ".join(some[:12]) + (f" and {len(some) - 12} more" if len(some) > 12 else "") or "none"
 
 
 def _near(value: Any, expected: str) -> str:
     options = [w for w in expected.replace("'", " ").replace(",", " ").split() if w != "or"]
-    near = difflib.get_close_matches(str(value), options, 1, 0.6)
-    return f"; did you mean '{near[0]}'?" if near else ""
-
-
-def keys_at(model: type[BaseModel], path: Iterable[Any]) -> list[str]:
-    """Known keys of the table at a path below a model."""
-    here: Any = model
-    for part in path:
-        here = _inner(here)
-        if isinstance(here, type) and issubclass(here, BaseModel):
-            field = here.model_fields.get(str(part))
-            here = field.annotation if field else None
-        else:
-            args = get_args(here)
-            here = args[-1] if args else None
-    here = _inner(here)
-    return list(here.model_fields) if isinstance(here, type) and issubclass(here, BaseModel) else []
-
-
-def _inner(kind: Any) -> Any:
-    """Look through optional and annotated types."""
-    while True:
-        if get_origin(kind) in (Union, types.UnionType):
-            kind = next((a for a in get_args(kind) if a is not type(None)), None)
-        elif hasattr(kind, "__metadata__"):
-            kind = get_args(kind)[0]
-        else:
-            return kind
+    hint = nearest(str(value), options)
+    return f"; {hint}" if hint else ""

@@ -138,7 +138,7 @@ async def test_one_bad_line_becomes_a_dead_letter_and_the_rest_is_kept(tmp_path:
         await until(lambda: forwarding.status()["lag_rows"] == 0)
         dead = forwarding.status()["dead_letters"]
 
-    others = {line.partition(" ")[0] for line in store.taken}
+    others = {line.partition(" ")[0] for line in store.series(SAMPLES)}
     assert dead == 1
     assert len(others) == len(at.drives()) - 1
 
@@ -158,6 +158,20 @@ async def test_refusal_of_ourselves_keeps_everything(tmp_path: Path, status: int
 
     assert "not you" in detail
     assert len(store.series(SAMPLES)) == 10 * len(at.drives())
+
+
+@pytest.mark.asyncio
+async def test_store_that_takes_no_line_at_all_is_not_a_reason_to_give_up_lines(tmp_path: Path) -> None:
+    """400 to everything is a wrong setting, not bad lines: no dead letters, all there once it is right."""
+    async with fake_store() as store, site(tmp_path, store.url) as at, at.forwarded() as forwarding:
+        store.answer = lambda lines: Reply(400, "no such bucket")
+        at.scans(10)
+        await at.link(False, "no line at all")
+        assert forwarding.status()["dead_letters"] == 0
+        store.answer = take_all
+        await until(lambda: forwarding.status()["lag_rows"] == 0)
+
+    assert len(set(store.series(SAMPLES))) == 10 * len(at.drives())
 
 
 @pytest.mark.asyncio

@@ -1,0 +1,108 @@
+"""`nightrake check` without `--live`: what a valid folder means, in plain text at 80 columns. Connects to nothing."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from nightrake.cli.blind import blind_spots
+from nightrake.domain.readplan import make_plan
+from nightrake.domain.site import ContactSpec, EndpointSpec, SiteSpec
+from nightrake.errors import NightrakeError
+from nightrake.settings import Settings, secret
+
+WIDTH = 80
+
+
+def report(settings: Settings) -> str:
+    """PLCs with the load each will get, drives with their contacts, what each cannot notice and why, other doubts."""
+    site = settings.site
+    count = f"{_many(len(site.endpoints), 'PLC')}, {_many(len(site.drives), 'drive')}"
+    lines = [*_wrapped(f"{site.name} ({site.id}): {count}, {_many(len(settings.people), 'person', 'people')}."), ""]
+    lines.append("Requests per second")
+    for endpoint in site.endpoints.values():
+        lines += _wrapped(endpoint_text(site, endpoint), "  ")
+    lines += ["", "Drives and their contacts (PDU addresses, from 0, as they go over the wire)"]
+    for drive in site.drives.values():
+        lines += ["", *_wrapped(f"{drive.id} {drive.name}")]
+        for contact in drive.contacts:
+            lines += _wrapped(contact_text(contact), "  ")
+        for spot in blind_spots(drive, site, settings.today_utc_ms):
+            lines += _wrapped(f"! {spot}", "  ")
+    more = [*plc_doubts(site), *settings.warnings, *secret_doubts(settings)]
+    if more:
+        lines += ["", "Look at these too"]
+        lines += [line for text in more for line in _wrapped(f"! {text}", "  ")]
+    seeing = [d.id for d in site.drives.values() if not blind_spots(d, site, settings.today_utc_ms)]
+    lines += ["", *_wrapped(closing_text(seeing, len(site.drives)))]
+    lines += _wrapped(f"Settings {settings.digest[:16]} are valid; nothing was connected to.")
+    return "\n".join(lines)
+
+
+def endpoint_text(site: SiteSpec, endpoint: EndpointSpec) -> str:
+    """One PLC: how many requests a second it will get, of how many different ones, and for whom."""
+    drives = [d for d in site.drives.values() if any(p.endpoint == endpoint.id for p in d.points().values())]
+    points = [p for d in drives for p in d.points().values() if p.endpoint == endpoint.id]
+    blocks = make_plan(endpoint, points).blocks
+    rate = sum(1e9 / block.period_ns for block in blocks)
+    fastest_s = min((block.period_ns for block in blocks), default=0) / 1e9
+    if not blocks:
+        return f"{endpoint.id} ({endpoint.host}:{endpoint.port}): none; no drive reads it"
+    return (
+        f"{endpoint.id} ({endpoint.host}:{endpoint.port}): {rate:.3g} in {_many(len(blocks), 'block')}, the fastest "
+        f"every {fastest_s:g} s; {', '.join(d.id for d in drives[:8])}{' and more' if len(drives) > 8 else ''}"
+    )
+
+
+def contact_text(contact: ContactSpec) -> str:
+    """One contact: stage, direction, channel, wiring, and which bit means what."""
+    point, form = contact.point, contact.form.replace("_", " ")
+    bit = "" if point.table.holds_bits else f" bit {point.bit}"
+    memory = [word for word, has in (("latched bit", contact.latched), ("counter", contact.counter)) if has]
+    kept = f"; the PLC keeps a {' and a '.join(memory)}" if memory else ""
+    return (
+        f"{contact.id.direction} {contact.id.stage} {contact.id.channel}: {form}, {point.endpoint} unit {point.unit} "
+        f"{point.table} {point.address}{bit} = {contact.operated_bit} means operated{kept}"
+    )
+
+
+def plc_doubts(site: SiteSpec) -> Iterator[str]:
+    """PLCs whose stopped program would go unnoticed: values stay as they were and look alive."""
+    for name in site.endpoints:
+        units = {p.unit for d in site.drives.values() for p in d.points().values() if p.endpoint == name}
+        beating = {d.heartbeat.unit for d in site.drives.values() if d.heartbeat and d.heartbeat.endpoint == name}
+        missing = sorted(units - beating)
+        if missing:
+            which = "unit " if len(missing) == 1 else "units "
+            yield (
+                f"PLC {name} {which}{', '.join(map(str, missing))}: no heartbeat, so values of a program that has "
+                "stopped look alive"
+            )
+
+
+def secret_doubts(settings: Settings) -> Iterator[str]:
+    """Secrets that cannot be had by whoever runs the check; the watch may run as somebody else."""
+    mqtt, forward = settings.mqtt, settings.forward
+    pairs = [(mqtt.password_file, mqtt.password_env, "mqtt.password")]
+    if forward.enabled:
+        pairs.append((forward.token_file, forward.token_env, "forward.token"))
+    for file, variable, what in pairs:
+        try:
+            secret(file, variable, what)
+        except NightrakeError as error:
+            yield f"{error} (read as the user who runs this check)"
+
+
+def closing_text(seeing: Sequence[str], drives: int) -> str:
+    """How many drives have nothing marked."""
+    if len(seeing) == drives:
+        return "Every drive can notice a broken wire and a restarted PLC, and shows torque and stops."
+    return f"Marked !: what cannot be noticed, and why. Nothing marked: {', '.join(seeing) or 'no drive'}."
+
+
+def _many(count: int, one: str, more: str = "") -> str:
+    return f"{count} {one if count == 1 else more or one + 's'}"
+
+
+def _wrapped(text: str, indent: str = "") -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)

@@ -1,0 +1,84 @@
+"""What a reload changed, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import fields
+from typing import Any
+
+from nightrake.domain.site import ContactSpec, DriveSpec
+from nightrake.settings.taken import Settings
+
+MAX_LINES = 200
+"""A reply is read by a person; a folder that changes more than this is named by the count of the rest."""
+
+
+def reload_diff(old: Settings, new: Settings) -> list[str]:
+    """What differs between two settings, one sentence a change; ``nothing changed`` where nothing does."""
+    lines = _fields("site", {"id": old.site.id, "name": old.site.name}, {"id": new.site.id, "name": new.site.name})
+    lines += _tables("PLC", old.site.endpoints, new.site.endpoints)
+    lines += _tables("drive", old.site.drives, new.site.drives)
+    lines += _tables("person", old.people, new.people)
+    for name in ("mqtt", "forward", "store", "control", "clock"):
+        lines += _fields(f"[{name}]", _plain(getattr(old, name)), _plain(getattr(new, name)))
+    if not lines and old.digest != new.digest:
+        lines = ["only what the running watch does not use has changed"]
+    more = len(lines) - MAX_LINES
+    return [*lines[:MAX_LINES], f"and {more} more changes"] if more > 0 else lines or ["nothing changed"]
+
+
+def _tables(word: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    lines = [f"{word} {name} is new" for name in new if name not in old]
+    lines += [f"{word} {name} is gone" for name in old if name not in new]
+    for name in (n for n in new if n in old and new[n] != old[n]):
+        lines += _fields(f"{word} {name}", _plain(old[name]), _plain(new[name]))
+    return lines
+
+
+def _fields(head: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+    changed = (k for k in dict.fromkeys((*old, *new)) if old.get(k) != new.get(k))
+    return [f"{head}: {_change(key, old.get(key), new.get(key))}" for key in changed]
+
+
+def _change(key: str, old: Any, new: Any) -> str:
+    if _is_short(old) and _is_short(new):
+        return f"{key} {_shown(old)} -> {_shown(new)}"
+    if new is None or new == "":
+        return f"{key} is gone"
+    return f"{key} is new" if old is None or old == "" else f"{key} changed"
+
+
+def _is_short(value: Any) -> bool:
+    return isinstance(value, (bool, int, float)) or (isinstance(value, str) and len(value) <= 60)
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f"'{value}'" if isinstance(value, str) else f"{value:.10g}"
+
+
+def _plain(value: Any) -> dict[str, Any]:
+    """A record's fields by the names that the settings have for them, spans in seconds."""
+    if isinstance(value, DriveSpec):
+        return _drive(value)
+    if hasattr(value, "model_dump"):
+        return dict(value.model_dump())
+    return _named((f.name, getattr(value, f.name)) for f in fields(value))
+
+
+def _named(pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
+    return {
+        f"{name.removesuffix('_ns')}_s" if name.endswith("_ns") else name: v / 1e9 if name.endswith("_ns") else v
+        for name, v in pairs
+    }
+
+
+def _drive(drive: DriveSpec) -> dict[str, Any]:
+    parts = {f.name: getattr(drive, f.name) for f in fields(drive)}
+    contacts: tuple[ContactSpec, ...] = parts.pop("contacts")
+    plain = _named((name, value) for name, value in parts.items() if name not in ("kept", "calibrations"))
+    plain |= {f"contact {c.id.direction} {c.id.stage} {c.id.channel}": c for c in contacts}
+    plain |= {f"kept {name}": point for name, point in drive.kept.items()}
+    plain |= {f"calibration record {side}": curve.ref for side, curve in drive.calibrations.items()}
+    return plain

@@ -1,0 +1,52 @@
+"""What a good folder gives: one immutable value, named by its digest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from nightrake.domain.site import SiteSpec
+from nightrake.settings.calibrations import CalibrationRecord
+from nightrake.settings.models import ClockTable, ForwardTable, MqttTable, PersonTable, StoreTable
+
+
+@dataclass(frozen=True, slots=True)
+class ControlSettings:
+    """Where the control socket is."""
+
+    socket: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything the folder says. Immutable; `digest` names it.
+
+    Attributes:
+        site: For the core.
+        digest: SHA-256 (hex) over the canonical content; neither secrets nor the machine's own paths are in it.
+        mqtt, forward, store, clock: For the shells. control: the socket.
+        people: Person id -> name and role.
+        records: Calibration records in force.
+        today_utc_ms: Start of the day for which records were chosen, and against which due dates count.
+        warnings: What is allowed but seldom meant, one sentence each.
+        content: The canonical content as JSON text, as the store keeps it.
+    """
+
+    site: SiteSpec
+    digest: str
+    mqtt: MqttTable
+    forward: ForwardTable
+    store: StoreTable
+    clock: ClockTable
+    control: ControlSettings
+    people: Mapping[str, PersonTable]
+    records: tuple[CalibrationRecord, ...]
+    today_utc_ms: int
+    warnings: tuple[str, ...]
+    content: str
+
+    @property
+    def store_dir(self) -> Path:
+        """The store's folder."""
+        return Path(self.store.dir)

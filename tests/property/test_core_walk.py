@@ -1,0 +1,148 @@
+"""Laws of the whole walk: short path equals long path, a recorded run replays, nothing handed in is changed, latches hold."""
+
+from __future__ import annotations
+
+import copy
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from nightrake.domain.inputs import Command, Input, RawScan, Tick
+from nightrake.domain.pipeline import step
+from nightrake.domain.rows import Entry
+from nightrake.domain.site import Stage
+from nightrake.domain.state import SiteState, new_site
+from nightrake.domain.tailcodec import from_record, to_record
+from nightrake.domain.wiring import wire_site
+from worlds import MS, World, contact, drive, word
+
+SPEC = drive(
+    contact(Stage.ALARM, 0, operate_ns=300 * MS, release_ns=300 * MS, counter=word(5)),
+    contact(Stage.SHUTDOWN, 1, "A"),
+    contact(Stage.SHUTDOWN, 4, "B", operate_ns=200 * MS),
+    heartbeat=True,
+    rack=True,
+)
+ROLES = ("position", "running", "rack_healthy", "heartbeat", "counter:forward/alarm/A")
+
+moves = st.one_of(
+    st.tuples(st.just("contact"), st.sampled_from(("alarm/A", "shutdown/A", "shutdown/B")), st.booleans()),
+    st.tuples(st.just("value"), st.sampled_from(ROLES), st.sampled_from((0, 1, 2, 4_000, 10_400, 20_300, 60_000))),
+    st.tuples(st.just("scan"), st.sampled_from((50, 250, 900)), st.sampled_from(((), (0,), (1,), (0, 1)))),
+    st.tuples(st.just("tick"), st.sampled_from((100, 600, 3_000)), st.none()),
+    st.tuples(
+        st.just("command"), st.sampled_from(("reset", "test", "test_end", "open")), st.sampled_from(("5", "x", ""))
+    ),
+)
+runs = st.lists(moves, min_size=1, max_size=60)
+
+
+def inputs_of(run: list[tuple[str, object, object]]) -> list[Input]:
+    """The inputs that a run of moves at the PLC and at the desk gives."""
+    world = World(SPEC)
+    given: list[Input] = []
+    world.give = given.append  # type: ignore[assignment, method-assign, return-value]
+    for kind, what, how in run:
+        stamp = (world.now_ns, world.now_ns // MS)
+        if kind == "contact":
+            world.operate(str(what), bool(how))
+        elif kind == "value":
+            world.set(str(what), int(str(how)) & (1 if what in ("running", "rack_healthy") else 0xFFFF))
+        elif kind == "scan":
+            world.scan(int(str(what)), bad=tuple(how))  # type: ignore[arg-type]
+        elif kind == "tick":
+            world.now_ns += int(str(what)) * MS
+            given.append(Tick(world.now_ns, world.now_ns // MS))
+        else:
+            given.append(Command(*stamp, str(what), "D", "", "a", "local", "local user", str(how), "r"))
+    return given
+
+
+def walk(inputs: list[Input], *, long_way: bool = False) -> tuple[SiteState, list[Entry]]:
+    """All inputs from the beginning."""
+    state, entries = new_site(World(SPEC).site), []
+    for given in inputs:
+        state, outcome = step(state, given, long_way=long_way)
+        entries += outcome.entries
+    return state, entries
+
+
+@given(run=runs)
+@settings(max_examples=150)
+def test_short_path_equals_the_long_one(run: list[tuple[str, object, object]]) -> None:
+    """What is skipped because nothing relevant changed would have changed nothing."""
+    inputs = inputs_of(run)
+    short, long = walk(inputs), walk(inputs, long_way=True)
+
+    assert short[1] == long[1]
+    assert short[0].latches == long[0].latches
+    a, b = short[0].drives["D"], long[0].drives["D"]
+    assert (a.raws, a.position, a.torque, a.blocked) == (b.raws, b.position, b.torque, b.blocked)
+    assert [(s.operated, s.degraded) for s in a.protection.stages] == [
+        (s.operated, s.degraded) for s in b.protection.stages
+    ]
+    assert (a.protection.stop, a.protection.reasons) == (b.protection.stop, b.protection.reasons)
+
+
+@given(run=runs)
+def test_recorded_run_replays_to_the_same(run: list[tuple[str, object, object]]) -> None:
+    """Through the tail's bytes and back: the same entries, the same state."""
+    inputs = inputs_of(run)
+    world = World(SPEC)
+    records = [to_record(n, given) for n, given in enumerate(inputs)]
+    again = [from_record(r, lambda _: world.plan, lambda _: world.site) for r in records]
+
+    first, second = walk(inputs), walk(again)
+
+    assert again == inputs
+    assert first[1] == second[1]
+    assert (first[0].drives, first[0].latches) == (second[0].drives, second[0].latches)
+
+
+@given(run=runs)
+@settings(max_examples=40)
+def test_step_changes_nothing_that_it_is_handed(run: list[tuple[str, object, object]]) -> None:
+    """A room returns new values; the old ones stay as they were."""
+    inputs = inputs_of([*run, ("scan", 250, ())])
+    before, _ = walk(inputs[:-1])
+    kept = copy.deepcopy((before.drives, before.latches, before.links))
+
+    step(before, inputs[-1])
+
+    assert (before.drives, before.latches, before.links) == kept
+
+
+@given(run=runs)
+def test_nothing_leaves_latched_without_an_accepted_reset(run: list[tuple[str, object, object]]) -> None:
+    """Whatever the contacts and the desk do in between."""
+    state, latched = new_site(World(SPEC).site), False
+    for given in inputs_of(run):
+        state, outcome = step(state, given)
+        reset = any(e.event == "shutdown_reset" for e in outcome.entries)
+        now = state.latches["D", "forward"].latched
+        assert not (latched and not now and not reset)
+        assert not reset or isinstance(given, Command)
+        if isinstance(given, Command):
+            assert len(outcome.answers) == 1
+        latched = now
+
+
+@given(run=runs)
+def test_good_reading_of_an_operated_shutdown_contact_without_hold_is_never_missed(
+    run: list[tuple[str, object, object]],
+) -> None:
+    """Channel A has no debounce: operated in a good scan of a sound rack and live heartbeat is a shutdown, told."""
+    world = World(SPEC)
+    wires = wire_site(world.site)
+    slot = next(c.slot for c in wires["D"].contacts if str(c.spec.id).endswith("shutdown/A"))
+    state = new_site(world.site)
+    for given in inputs_of(run):
+        state, _ = step(state, given)
+        drive_state = state.drives["D"]
+        if isinstance(given, RawScan) and not drive_state.blocked and drive_state.raws[slot] == 0:
+            stage = next(
+                s
+                for w, s in zip(wires["D"].stages, drive_state.protection.stages, strict=True)
+                if w.stage == "shutdown"
+            )
+            assert stage.operated == 1

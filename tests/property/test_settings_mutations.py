@@ -1,0 +1,96 @@
+"""However a folder is spoiled, it loads, or it is refused in plain sentences; nothing else happens."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import tempfile
+from datetime import date
+from pathlib import Path
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from nightrake.errors import ConfigError
+from nightrake.settings import Settings, load
+
+CONFIG = Path(__file__).resolve().parents[2] / "config"
+FILES = sorted(str(p.relative_to(CONFIG)) for p in CONFIG.rglob("*.toml"))
+FOREIGN = re.compile(
+    r"pydantic|traceback|validation error|input should|input_value|\bctx\b|errors\.|<class|NoneType|\[type=",
+    re.IGNORECASE,
+)
+VALUES = st.sampled_from(
+    ["nan", "-inf", "0", "-1", "1e400", "9" * 25, "9" * 5000, '""', '"\\u0000"', "true", "[]", "{}", "[[]]", "1979-05-27"]
+    + ["2026-03-14T07:32:00Z", "[" * 80 + "]" * 80, "[" * 3000 + "]" * 3000, '"x"', "'''\nx\n'''", "{ address = 3 }", '"forward"']
+)  # fmt: skip
+
+
+@st.composite
+def spoiled(draw: st.DrawFn) -> dict[str, bytes | None]:
+    """File -> new content (None: removed), after one to four mutations."""
+    changed: dict[str, bytes | None] = {}
+    for _ in range(draw(st.integers(1, 4))):
+        file = draw(st.sampled_from(FILES))
+        raw = changed.get(file, (CONFIG / file).read_bytes())
+        changed[file] = None if raw is None else draw(mutations(raw))
+    return changed
+
+
+def mutations(raw: bytes) -> st.SearchStrategy[bytes | None]:
+    """One mutation of a file."""
+    lines = raw.split(b"\n")
+    line = st.integers(0, len(lines) - 1)
+    valued = [i for i, text in enumerate(lines) if b"=" in text and not text.startswith(b"#")] or [0]
+
+    def joined(*parts: list[bytes]) -> bytes:
+        return b"\n".join(text for part in parts for text in part)
+
+    def with_value(at: int, value: str) -> bytes:
+        return joined(lines[:at], [lines[at].partition(b"=")[0] + b"= " + value.encode()], lines[at + 1 :])
+
+    def with_byte(at: int, byte: int) -> bytes:
+        return raw[:at] + bytes([byte]) + raw[at + 1 :]
+
+    def with_key(at: int, end: int) -> bytes:
+        key = lines[at].partition(b"=")[0].strip()
+        return joined(lines[:at], [lines[at].replace(key, key[: max(1, len(key) - end)], 1)], lines[at + 1 :])
+
+    return st.one_of(
+        st.builds(lambda at: joined(lines[:at], lines[at + 1 :]), line),
+        st.builds(lambda at: joined(lines[:at], [lines[at]], lines[at:]), line),
+        st.builds(lambda a, b: joined(lines[:a], [lines[b]], lines[a:]), line, line),
+        st.builds(lambda at: joined(lines[:at]), line),
+        st.builds(with_value, st.sampled_from(valued), VALUES),
+        st.builds(with_key, st.sampled_from(valued), st.integers(1, 3)),
+        st.builds(with_byte, st.integers(0, max(0, len(raw) - 1)), st.integers(0, 255)),
+        st.just(None),
+    )
+
+
+@settings(max_examples=300)
+@given(spoiled())
+def test_spoiled_folder_loads_or_is_refused_in_sentences(changed: dict[str, bytes | None]) -> None:
+    """300 spoiled folders: settings, or every mistake with a file and one plain sentence of our own."""
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch) / "config"
+        shutil.copytree(CONFIG, folder)
+        for file, content in changed.items():
+            if content is None:
+                (folder / file).unlink()
+            else:
+                (folder / file).write_bytes(content)
+        try:
+            taken = load(folder, today=date(2026, 11, 1))
+        except ConfigError as error:
+            assert error.mistakes
+            for mistake in error.mistakes:
+                assert mistake.file.startswith("config") or str(folder) in mistake.file
+                assert 10 <= len(mistake.text) <= 500
+                assert not FOREIGN.search(str(mistake)), str(mistake)
+                assert "\n" not in str(mistake)
+                last = len((changed.get(mistake.file.removeprefix("config/")) or b"\n" * 400).split(b"\n"))
+                assert 0 <= mistake.line <= last + 1
+        else:
+            assert isinstance(taken, Settings)
+            assert len(taken.digest) == 64

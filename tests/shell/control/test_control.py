@@ -1,0 +1,114 @@
+"""The control socket: one JSON object a line, every request answered, bad ones refused in a sentence."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from nightrake.control.client import ControlClient
+from nightrake.control.server import CLIENTS, Caller, ControlServer
+from nightrake.errors import ControlError
+
+
+async def echo(caller: Caller, args: Mapping[str, Any]) -> Any:
+    """Give back who asked and what."""
+    return {"uid": caller.uid, **args}
+
+
+async def refuse(caller: Caller, args: Mapping[str, Any]) -> Any:
+    """Refuse in a sentence."""
+    raise ControlError("not today: the door is closed")
+
+
+async def clumsy(caller: Caller, args: Mapping[str, Any]) -> Any:
+    """Needs an argument."""
+    return int(args["number"])
+
+
+@asynccontextmanager
+async def served(path: Path) -> AsyncIterator[Path]:
+    """A server that runs within the block."""
+    ready = asyncio.Event()
+    server = ControlServer(path, {"echo": echo, "refuse": refuse, "clumsy": clumsy}, {})
+    task = asyncio.create_task(server.run(ready))
+    await ready.wait()
+    try:
+        yield path
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+async def say(path: Path, data: bytes) -> list[dict[str, Any]]:
+    """Send raw bytes, hang up the sending side, give all replies."""
+    reader, writer = await asyncio.open_unix_connection(path)
+    writer.write(data)
+    writer.write_eof()
+    replies = [json.loads(line) for line in (await reader.read()).splitlines()]
+    writer.close()
+    return replies
+
+
+@pytest.mark.asyncio
+async def test_request_is_answered_and_the_caller_is_the_kernels_word(tmp_path: Path) -> None:
+    """Who asks is not what the client says."""
+    async with served(tmp_path / "c") as path:
+
+        def ask() -> Any:
+            with ControlClient(path) as client:
+                return client.ask("echo", uid=99, word="x")
+
+        import os
+
+        assert await asyncio.to_thread(ask) == {"uid": 99, "word": "x"} | {"uid": 99}
+        (reply,) = await say(path, b'{"verb": "echo", "ref": 7}\n')
+        assert reply == {"ref": 7, "ok": True, "result": {"uid": os.getuid()}}
+    assert not (tmp_path / "c").exists()
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("request_line", "words"),
+    [
+        (b"nonsense\n", "one line of JSON"),
+        (b"[1, 2]\n", "one line of JSON"),
+        (b"[" * 20_000 + b"\n", "one line of JSON"),
+        (b'{"verb": "open"}\n', "unknown verb 'open'; known: clumsy, echo, refuse"),
+        (b'{"verb": "refuse"}\n', "not today"),
+        (b'{"verb": "clumsy"}\n', "wrong arguments"),
+        (b'{"verb": "clumsy", "args": {"number": "x"}}\n', "wrong arguments"),
+        (b"x" * 100_000 + b"\n", "this one is longer"),
+        (b"\xff\xfe\n", "one line of JSON"),
+    ],
+)
+async def test_bad_request_is_refused_in_a_sentence(tmp_path: Path, request_line: bytes, words: str) -> None:
+    """Whatever comes in, the server goes on and the sentence says what is wrong."""
+    async with served(tmp_path / "c") as path:
+        replies = await say(path, request_line)
+        assert words in replies[0]["error"]
+        assert (await say(path, b'{"verb": "echo"}\n'))[0]["ok"]
+
+
+@pytest.mark.asyncio
+async def test_too_many_connections_are_turned_away(tmp_path: Path) -> None:
+    """Clients that never ask do not lock others out of knowing why."""
+    async with served(tmp_path / "c") as path:
+        held = [await asyncio.open_unix_connection(path) for _ in range(CLIENTS)]
+        await asyncio.sleep(0)
+        (reply,) = await say(path, b'{"verb": "echo"}\n')
+        for _, writer in held:
+            writer.close()
+
+    assert "open already" in reply["error"]
+
+
+def test_nobody_there_is_a_sentence(tmp_path: Path) -> None:
+    """The client says where it looked and what to do."""
+    with pytest.raises(ControlError, match="no watch answers there"):
+        ControlClient(tmp_path / "nothing")

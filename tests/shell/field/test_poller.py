@@ -1,0 +1,213 @@
+"""A poller against servers that misbehave: a scan each period whatever happens, one connection, neighbours undisturbed."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+
+import pytest
+
+from nightrake.clock import SystemClock
+from nightrake.domain.inputs import Got, RawScan
+from nightrake.domain.readplan import make_plan
+from nightrake.domain.site import EndpointSpec, PointSpec, Table, ValueType
+from nightrake.field.poller import Poller
+from nightrake.field.schedule import Schedule
+from plc import rogue as ways
+from plc.rogue import Request, Rogue
+
+MS = 1_000_000
+
+
+def word(address: int, unit: int = 1, period_ms: int = 30) -> PointSpec:
+    """A holding register."""
+    return PointSpec("P", unit, Table.HOLDING, address, ValueType.UINT16, period_ns=period_ms * MS)
+
+
+class Run:
+    """What a running poller gave."""
+
+    def __init__(self) -> None:
+        self.scans: list[RawScan] = []
+        self.links: list[tuple[bool, str]] = []
+        self._news = asyncio.Event()
+        self.poller: Poller
+
+    def scan(self, scan: RawScan) -> None:
+        self.scans.append(scan)
+        self._news.set()
+
+    async def until(self, true: Callable[[], bool]) -> None:
+        """Wait, looking after each scan."""
+        async with asyncio.timeout(10.0):
+            while not true():
+                self._news.clear()
+                await self._news.wait()
+
+    def outcomes(self) -> list[Got]:
+        """Outcome of the first block of each scan."""
+        return [s.blocks[0].got for s in self.scans]
+
+
+@asynccontextmanager
+async def polling(port: int, *points: PointSpec, **settings: int | bool) -> AsyncIterator[Run]:
+    """A poller that runs within the block."""
+    spec = EndpointSpec(
+        "P",
+        "127.0.0.1",
+        port,
+        **{"timeout_ns": 80 * MS, "backoff_min_ns": 20 * MS, "backoff_max_ns": 60 * MS, **settings},
+    )
+    run, clock = Run(), SystemClock()
+    run.poller = Poller(
+        spec,
+        make_plan(spec, points),
+        on_scan=run.scan,
+        on_link=lambda up, detail: run.links.append((up, detail)),
+        clock=clock,
+        rng=random.Random(1),
+        start_ns=clock.mono_ns(),
+    )
+    task = asyncio.create_task(run.poller.run())
+    try:
+        yield run
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+
+
+@pytest.mark.asyncio
+async def test_plc_that_is_off_at_the_start_is_found_when_it_comes(free_port: int, rogue: Rogue) -> None:
+    """Silence is a scan with bad quality; the connection is made when there is one to make."""
+    await rogue.stop()
+    async with polling(rogue.own_port, word(7)) as run:
+        await run.until(lambda: len(run.scans) >= 3)
+        assert set(run.outcomes()) == {Got.NO_CONNECTION}
+        assert run.links[0][0] is False
+
+        await rogue.start(rogue.own_port)
+
+        await run.until(lambda: run.outcomes()[-1] is Got.GOOD)
+        assert run.links[-1] == (True, "")
+        assert run.scans[-1].blocks[0].data == bytes((0, 7))
+
+
+@pytest.mark.asyncio
+async def test_hang_up_and_silence_are_survived_with_one_connection_at_a_time(rogue: Rogue) -> None:
+    """However it misbehaves, the PLC never sees a second connection of ours."""
+    async with polling(rogue.own_port, word(7)) as run:
+        await run.until(lambda: Got.GOOD in run.outcomes())
+        for behave in (ways.reset_in_mid_frame, ways.silent, ways.raw(b"garbage garbage"), ways.reset_in_mid_frame):
+            rogue.behave = behave
+            begin = len(run.scans)
+            await run.until(lambda begin=begin: any(g is not Got.GOOD for g in run.outcomes()[begin:]))  # type: ignore[misc]
+            rogue.behave = ways.honest
+            await run.until(lambda: run.outcomes()[-1] is Got.GOOD)
+
+    assert rogue.most_at_once == 1
+    assert rogue.connections >= 3
+
+
+@pytest.mark.asyncio
+async def test_silent_unit_leaves_its_neighbours_their_period(rogue: Rogue) -> None:
+    """Behind a gateway one dead unit is tried now and then; the other goes on being read every period."""
+
+    async def one_dead(request: Request) -> None:
+        if request.unit != 2:
+            await ways.honest(request)
+
+    rogue.behave = one_dead
+    async with polling(rogue.own_port, word(7, 1), word(8, 2), unit_retry_ns=300 * MS) as run:
+        await run.until(lambda: len(run.scans) >= 40)
+        outcomes = [{run.poller._plan.blocks[b.block].unit: b.got for b in s.blocks} for s in run.scans]
+        rogue.behave = ways.honest
+        await run.until(lambda: all(b.got is Got.GOOD for b in run.scans[-1].blocks))
+
+    assert all(o[1] is Got.GOOD for o in outcomes)
+    tried = [o[2] for o in outcomes].count(Got.NO_REPLY)
+    assert 3 <= tried <= 12
+    assert [o[2] for o in outcomes].count(Got.UNIT_SILENT) > 20
+
+
+@pytest.mark.asyncio
+async def test_refused_block_is_split_once_and_the_address_is_named(rogue: Rogue) -> None:
+    """A hole in the map: the rest is read, the refused point is known, and nothing is shifted."""
+    rogue.behave = ways.mapped(11)
+    async with polling(rogue.own_port, *(word(n) for n in (10, 11, 12))) as run:
+        await run.until(lambda: bool(run.scans and run.scans[-1].plan.refused))
+        await run.until(lambda: len(run.scans[-1].blocks) == 2)
+        last = run.scans[-1]
+
+    refusals = [b.detail for s in run.scans for b in s.blocks if b.got is Got.EXCEPTION]
+    assert any("at holding 11" in text for text in refusals)
+    assert last.plan.refused == (word(11),)
+    assert [b.data for b in last.blocks] == [bytes((0, 10)), bytes((0, 12))]
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(("limit", "requests"), [(1, 6), (16, 1)])
+async def test_device_limits_are_kept(rogue: Rogue, limit: int, requests: int) -> None:
+    """A device that gives one register, or sixteen, a request is asked for no more."""
+    rogue.behave = ways.mapped(most=limit)
+    async with polling(rogue.own_port, *(word(n) for n in range(6)), max_registers=limit) as run:
+        await run.until(lambda: len(run.scans) >= 2)
+
+    assert all(b.got is Got.GOOD for s in run.scans for b in s.blocks)
+    assert len(run.scans[0].blocks) == requests
+
+
+@pytest.mark.asyncio
+async def test_gap_between_requests_is_kept(rogue: Rogue) -> None:
+    """A gateway that needs 20 ms gets them."""
+    stamps: list[float] = []
+
+    async def timed(request: Request) -> None:
+        stamps.append(asyncio.get_running_loop().time())
+        await ways.honest(request)
+
+    rogue.behave = timed
+    async with polling(rogue.own_port, word(1), word(50), word(99), min_gap_ns=20 * MS) as run:
+        await run.until(lambda: len(run.scans) >= 3)
+
+    assert min(b - a for a, b in zip(stamps, stamps[1:], strict=False)) >= 0.0195
+
+
+@pytest.mark.asyncio
+async def test_probe_reads_single_points_between_scans(rogue: Rogue) -> None:
+    """`check --live` goes over the connection that stands, and tells what the device echoed."""
+    async with polling(rogue.own_port, word(7)) as run:
+        await run.until(lambda: Got.GOOD in run.outcomes())
+
+        (probed,) = await run.poller.probe([word(300, unit=4)])
+
+    assert (probed.got, probed.data, probed.unit) == (Got.GOOD, bytes((1, 44)), 4)
+    assert probed.transaction == probed.asked_transaction
+    assert rogue.most_at_once == 1
+
+
+@pytest.mark.asyncio
+async def test_poller_ends_at_once_when_cancelled_in_a_silent_read(rogue: Rogue) -> None:
+    """A stop does not wait for a PLC."""
+    rogue.behave = ways.silent
+    async with polling(rogue.own_port, word(7), timeout_ns=30_000 * MS):
+        while not rogue.requests:
+            await asyncio.sleep(0.005)
+    # leaving the block cancelled it; the guards would fail a task or socket left behind
+
+
+def test_schedule_does_not_drift_and_skips_what_it_missed() -> None:
+    """Due times stay on the grid; a late scan is counted, missed periods are counted and not made up for."""
+    spec = EndpointSpec("P", "h")
+    plan = make_plan(spec, [word(1, period_ms=100), word(50, period_ms=400)])
+    schedule = Schedule(plan, 0)
+    taken = [schedule.take(t * MS) for t in (3, 104, 201, 300, 401)]
+    late = schedule.take(570 * MS)
+    missed = schedule.take(985 * MS)
+
+    assert [len(blocks) for blocks, _, _ in taken] == [2, 1, 1, 1, 2]
+    assert all(rest == (0, 0) for _, *rest in [(b, x, y) for b, x, y in taken] for rest in [tuple(rest)])
+    assert late[1:] == (1, 0)
+    assert missed[2] == 3
+    assert schedule.next_ns == 1000 * MS

@@ -1,0 +1,85 @@
+"""Lines: only finite floats, names that nothing can break out of; stamps that only rise and come again the same."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from nightrake.historian.lineprotocol import Stamps, escape, head, line
+
+SERIES = head("nightrake_drive", {"site": "fennmark", "drive": "PC1"})
+
+
+def test_golden_line() -> None:
+    """The text as stores take it."""
+    text = line(SERIES, {"torque_nm": 41000.5, "good": 1.0}, 1_790_000_000_123)
+
+    assert text == "nightrake_drive,site=fennmark,drive=PC1 torque_nm=41000.5,good=1.0 1790000000123"
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, 1, True, "1.0", None])
+def test_anything_but_a_finite_float_is_refused(value: object) -> None:
+    """Stores keep strings as 0, drop NaN in silence, and let one integer set a field's type for ever."""
+    with pytest.raises(ValueError, match="torque_nm"):
+        line(SERIES, {"torque_nm": value}, 0)  # type: ignore[dict-item]
+
+
+def test_line_without_fields_is_refused() -> None:
+    """An empty line would be accepted and mean nothing."""
+    with pytest.raises(ValueError, match="no field"):
+        line(SERIES, {}, 0)
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False))
+def test_every_float_comes_back_as_itself(value: float) -> None:
+    """No digit is lost on the way."""
+    assert float(line(SERIES, {"v": value}, 0).split(" ")[1].removeprefix("v=")) == value
+
+
+@given(st.text(min_size=1, max_size=20))
+def test_no_tag_breaks_out_of_its_place(text: str) -> None:
+    """Whatever a name holds, it is refused, or the line splits into the same three parts."""
+    try:
+        escaped = escape(text)
+    except ValueError:
+        assert {"\n", "\r"} & set(text)
+        return
+    assert re.sub(r"\\(.)", r"\1", escaped, flags=re.DOTALL) == text
+    parts = re.split(r"(?<!\\)(?:\\\\)* ", line(f"m,tag={escaped}", {"v": 1.0}, 5))
+    assert len(parts) == 3
+
+
+@given(st.lists(st.tuples(st.sampled_from("abc"), st.integers(0, 10_000)), max_size=60))
+def test_stamps_rise_in_every_series_and_come_again_the_same(takes: list[tuple[str, int]]) -> None:
+    """However the clock jumps; and from a copy of the same beginning the same stamps follow."""
+    stamps = Stamps(5000)
+    again = stamps.copy()
+    first = [(series, stamps.take(series, ms)) for series, ms in takes]
+
+    assert first == [(series, again.take(series, ms)) for series, ms in takes]
+    for name in "abc":
+        mine = [ms for series, ms in first if series == name]
+        assert mine == sorted(set(mine))
+    assert all(ms >= asked for (_, ms), (_, asked) in zip(first, takes, strict=True))
+
+
+def test_clock_set_back_over_a_restart_begins_above_what_was_used() -> None:
+    """A run that begins an hour back puts nothing on top of the last one's samples."""
+    before = Stamps()
+    used = before.take("a", 10_000_000)
+
+    assert Stamps(before.highest_ms).take("a", 10_000_000 - 3_600_000) == used + 1
+
+
+def test_same_millisecond_from_another_series_keeps_its_stamp_over_a_restart() -> None:
+    """Two PLCs answer in one millisecond and a restart begins between them: the second is not moved or doubled."""
+    before = Stamps()
+    before.take("PC1", 10_000_000)
+    kept_ms = before.highest_ms
+    told = before.take("PC2", 10_000_000)
+
+    assert Stamps(kept_ms).take("PC2", 10_000_000) == told

@@ -1,0 +1,201 @@
+"""The engine: order, numbers and chain; told when durable, or after a second without; clock steps and gaps."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from clocks import ManualClock
+from nightrake.clock import Segment
+from nightrake.domain.rows import GENESIS, Entry, Row, TailRecord
+from nightrake.domain.site import Stage
+from nightrake.domain.state import new_site
+from nightrake.engine import Engine
+from nightrake.journal.chain import verify
+from nightrake.kept import from_snapshot, restore, snapshot
+from worlds import World, contact, drive
+
+
+class Shelf:
+    """A keeper that keeps everything in lists and commits nothing by itself."""
+
+    def __init__(self) -> None:
+        self.rows: list[Row] = []
+        self.states: dict[str, bytes] = {}
+        self.tail: list[TailRecord] = []
+        self.layouts: dict[str, str] = {}
+        self.segments: list[tuple[str, int, int, bool]] = []
+        self.snapshots: list[bytes] = []
+
+    def append(self, rows: Sequence[Row], states: Mapping[str, bytes], tail: Sequence[TailRecord]) -> None:
+        self.rows += rows
+        self.states.update(states)
+        self.tail += tail
+
+    def put_layout(self, layout: str, content: str) -> None:
+        self.layouts[layout] = content
+
+    def put_segment(self, boot_id: str, start_mono_ns: int, start_utc_ms: int, trusted: bool) -> None:
+        self.segments.append((boot_id, start_mono_ns, start_utc_ms, trusted))
+
+    def put_snapshot(self, input_seq: int, utc_ms: int, payload: bytes) -> None:
+        self.snapshots.append(payload)
+
+
+class Desk:
+    """An engine over one drive, with what it told and changed."""
+
+    def __init__(self, clock: ManualClock) -> None:
+        self.world = World(drive(contact(Stage.ALARM, 0), contact(Stage.SHUTDOWN, 1)))
+        self.clock, self.shelf = clock, Shelf()
+        self.told: list[tuple[int, bool]] = []
+        self.changed: list[str] = []
+        self.engine = Engine(
+            new_site(self.world.site),
+            self.shelf,
+            clock,
+            epoch="e",
+            next_seq=101,
+            last_hash=GENESIS,
+            next_input_seq=7,
+            segment=Segment("boot", clock.mono_ns(), clock.utc_ms(), True),
+            trusted=lambda: True,
+            tell=lambda row, durable: self.told.append((row.seq, durable)),
+            changed=self.changed.extend,
+        )
+        self.world.give = self.engine.submit  # type: ignore[assignment, method-assign]
+
+    def scan(self) -> None:
+        """A quarter of a second on, one scan."""
+        self.clock.advance(0.25)
+        self.world.now_ns = self.clock.mono_ns()
+        self.world.scan(0)
+
+
+def test_rows_are_numbered_chained_and_told_once_when_durable(manual_clock: ManualClock) -> None:
+    """Nothing is told before its commit; then everything up to it, in order, once."""
+    desk = Desk(manual_clock)
+    desk.scan()
+    desk.world.operate("shutdown/A")
+    desk.scan()
+    seqs = [r.seq for r in desk.shelf.rows]
+    assert seqs == list(range(101, 101 + len(seqs)))
+    assert len(seqs) >= 3
+    assert verify(desk.shelf.rows) == []
+    assert desk.told == []
+
+    desk.engine.durable(seqs[1])
+    desk.engine.durable(seqs[1])
+    desk.engine.durable(seqs[-1])
+
+    assert desk.told == [(n, True) for n in seqs]
+    assert desk.changed[-1] == "D"
+
+
+def test_row_whose_commit_hangs_is_told_after_a_second_undurably(manual_clock: ManualClock) -> None:
+    """A dead disk silences nobody; the row's later commit does not tell it again."""
+    desk = Desk(manual_clock)
+    desk.scan()
+    desk.world.operate("shutdown/A")
+    desk.scan()
+    last = desk.engine.last_seq
+    for _ in range(9):
+        manual_clock.advance(0.1)
+        desk.engine.tick()
+    assert desk.told == []
+
+    for _ in range(3):
+        manual_clock.advance(0.1)
+        desk.engine.tick()
+    desk.engine.durable(last)
+
+    assert {durable for _, durable in desk.told} == {False}
+    assert len(desk.told) == len({seq for seq, _ in desk.told})
+
+
+def test_tick_that_changes_nothing_is_not_kept(manual_clock: ManualClock) -> None:
+    """It would replay to nothing; every scan is kept."""
+    desk = Desk(manual_clock)
+    desk.scan()
+    desk.scan()
+    kept = len(desk.shelf.tail)
+    for _ in range(5):
+        manual_clock.advance(0.1)
+        desk.engine.tick()
+
+    assert len(desk.shelf.tail) == kept == 2
+    assert [r.seq for r in desk.shelf.tail] == [7, 8]
+    assert len(desk.shelf.layouts) == 1
+
+
+def test_clock_set_back_an_hour_begins_a_segment_and_keeps_the_order(manual_clock: ManualClock) -> None:
+    """Numbers go on rising; the step is a row and a segment; durations notice nothing."""
+    desk = Desk(manual_clock)
+    desk.scan()
+    desk.engine.tick()
+    manual_clock.step_utc(-3600.0)
+    manual_clock.advance(0.1)
+
+    desk.engine.tick()
+    desk.world.operate("alarm/A")
+    desk.scan()
+
+    (step,) = [r for r in desk.shelf.rows if r.event == "clock_stepped"]
+    assert b'"by_s":-3600.' in step.payload
+    assert len(desk.shelf.segments) == 1
+    seqs = [r.seq for r in desk.shelf.rows]
+    assert seqs == sorted(seqs)
+    assert desk.shelf.rows[-1].utc_ms < step.utc_ms + 1000
+
+
+def test_time_that_nobody_watched_is_a_gap(manual_clock: ManualClock) -> None:
+    """A loop that stood still for ten seconds says so."""
+    desk = Desk(manual_clock)
+    desk.engine.tick()
+    manual_clock.advance(10.0)
+    desk.engine.tick()
+
+    (gap,) = [r for r in desk.shelf.rows if r.event == "gap"]
+    assert b'"seconds":10.0' in gap.payload
+
+
+def test_states_come_back_with_latch_and_memory_but_without_readings(manual_clock: ManualClock) -> None:
+    """What a restart restores: the latch, the last known state; never a reading."""
+    desk = Desk(manual_clock)
+    desk.scan()
+    desk.world.operate("shutdown/A")
+    desk.scan()
+
+    state, unfit = restore(new_site(desk.world.site), desk.shelf.states, 5)
+
+    assert unfit == []
+    assert state.latches["D", "forward"].latched
+    kept = state.drives["D"]
+    assert {s.operated for s in kept.protection.stages} == {0, 1}
+    assert not any(s.known for s in kept.protection.stages)
+    assert all(isinstance(v, str) for v in kept.raws)
+    damaged = restore(new_site(desk.world.site), {"drive:D": b"{}", "latch:D/forward": b"["}, 5)
+    assert damaged[1] == ["drive:D", "latch:D/forward"]
+
+
+def test_snapshot_comes_back_as_it_was(manual_clock: ManualClock) -> None:
+    """A replay can begin at a snapshot: drives, latches and last replies are the same."""
+    desk = Desk(manual_clock)
+    desk.scan()
+    desk.world.operate("shutdown/A")
+    desk.scan()
+    state = desk.engine.state
+
+    again = from_snapshot(snapshot(state), new_site(desk.world.site))
+
+    assert again.drives == state.drives
+    assert again.latches == state.latches
+    assert again.endpoints["P"].blocks == state.endpoints["P"].blocks
+
+
+def test_entry_without_an_input_is_a_row_too(manual_clock: ManualClock) -> None:
+    """Start, stop and gaps are journalled by the engine itself."""
+    desk = Desk(manual_clock)
+
+    desk.engine.note(Entry("service", "started", "", "", {}))
+
+    assert [(r.seq, r.input_seq, r.event) for r in desk.shelf.rows] == [(101, 0, "started")]
