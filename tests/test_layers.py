@@ -35,9 +35,7 @@ OWNERS = {  # the one room (or module) that may know an outside library
     "rich": "cli/",
     "amqtt": "cli/demo.py",
 }
-HEAVY = set(
-    "numpy scipy pint matplotlib plotext pandas fastapi uvicorn starlette jinja2 amqtt rich typer aiohttp".split()
-)
+HEAVY = set("numpy scipy pint matplotlib plotext pandas fastapi uvicorn starlette jinja2 amqtt typer aiohttp".split())
 
 Sources = Mapping[str, str]
 Rule = Callable[[Sources], list[str]]

@@ -68,10 +68,10 @@ def test_no_path_of_somebodys_machine() -> None:
 
 
 def test_modules_stay_short() -> None:
-    """A module of more than 400 lines holds more than one concept."""
-    long = [f"{n}: {lines} lines" for n, t in texts(".py") if (lines := t.count("\n")) > 400]
+    """A longer module holds more than one concept; lists of cases in the tests may be a little longer."""
+    lengths = {name: text.count("\n") for name, text in texts(".py")}
 
-    assert long == []
+    assert {n: lines for n, lines in lengths.items() if lines > (400 if n.startswith("service/") else 450)} == {}
 
 
 def test_every_test_says_what_it_shows() -> None:

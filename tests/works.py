@@ -267,7 +267,7 @@ def rake(
     position: bool = True,
     running: bool = True,
 ) -> DriveSpec:
-    """A drive with one sensed direction: bits 0 alarm, 1 shutdown (NC), 2 running, 3 rack; words 10 position, 20 beat."""
+    """A drive with one direction: bits 0 alarm, 1 shutdown, 2 running, 3 rack; words 10 position, 20 heartbeat."""
     here = {"plc": plc, "unit": unit}
     both = (
         contact(name, Stage.ALARM, bit(0, plc=plc, unit=unit)),

@@ -61,7 +61,7 @@ def contact(
 
 
 def drive(*contacts: ContactSpec, heartbeat: bool = False, rack: bool = False, position: bool = True) -> DriveSpec:
-    """Drive D: discrete inputs 0 alarm, 1 shutdown (both NC), 2 running; input registers 0 position in uA, 1 heartbeat."""
+    """Drive D: discrete inputs 0 alarm, 1 shutdown (NC), 2 running; input registers 0 position in uA, 1 heartbeat."""
     spec = PositionSpec(word(0, 0.001), PositionSignal.CURRENT_MA, 4.0, 20.0, 0.0, 25.0)
     return DriveSpec(
         id="D",

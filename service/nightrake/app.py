@@ -111,7 +111,8 @@ class Watch:
         last_utc_ms, kept = store.last_utc_ms(), store.states()
         state, unfit = restore(new_site(settings.site), kept, clock.mono_ns())
         cursor = store.get_cursor(CURSOR)
-        self._begin_after = cursor[1] if cursor and cursor[0] == store.epoch else store.last_seq if cursor else 0
+        # Numbers rise over the epochs of one file, so a cursor of an earlier epoch still says what was told.
+        self._begin_after = cursor[1] if cursor else 0
         self.engine = Engine(
             state,
             store,
@@ -122,6 +123,7 @@ class Watch:
             next_input_seq=store.first_free_input_seq,
             segment=segment,
             trusted=clock.trusted,
+            tellable=lambda: store.reserved_seq,
             tell=self._tell,
             changed=self._mark,
         )
@@ -358,6 +360,7 @@ def _start_entry(settings: Settings, store: Store, last_utc_ms: int, utc_ms: int
         else [],
         "store_new": opened.new,
         "store_damaged": opened.damaged,
+        "states_salvaged": opened.salvaged,
         "store_unwritable": opened.unwritable,
         "rebooted": opened.rebooted,
         "store_copied": opened.copied,

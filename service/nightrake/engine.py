@@ -67,6 +67,7 @@ class Engine:
         epoch, next_seq, last_hash, next_input_seq: Where journal and input order go on.
         segment: The clock segment that holds now.
         trusted: Says whether UTC can be believed now.
+        tellable: Gives the highest number that may be told undurably: one above it could recur after a crash.
         tell: Called with each row once, when durable (True) or after a second without (False), in order of numbers.
         changed: Called with ids of drives of which something other than a measured value changed.
     """
@@ -83,6 +84,7 @@ class Engine:
         next_input_seq: int,
         segment: Segment,
         trusted: Callable[[], bool],
+        tellable: Callable[[], int],
         tell: Callable[[Row, bool], None],
         changed: Callable[[Sequence[str]], None],
     ) -> None:
@@ -95,6 +97,7 @@ class Engine:
         self._next_input_seq = next_input_seq
         self._segment = segment
         self._trusted = trusted
+        self._tellable = tellable
         self._tell = tell
         self._changed = changed
         self._waiting: deque[Waiting] = deque()
@@ -203,7 +206,7 @@ class Engine:
 
     def _tell_overdue(self, mono_ns: int) -> None:
         for row, since_ns in self._waiting:
-            if mono_ns - since_ns < UNDURABLE_NS:
+            if mono_ns - since_ns < UNDURABLE_NS or row.seq > self._tellable():
                 return
             if row.seq > self._told_seq:
                 self._told_seq = row.seq

@@ -71,7 +71,7 @@ class Forwarding:
         self._awake = asyncio.Event()
         self._rng = random.Random("forward")
         kept = store.get_cursor(CURSOR)
-        tail_seq, floor = (kept[1], kept[2].split(",")) if kept and kept[0] == store.epoch else (0, ["0", "0"])
+        tail_seq, floor = (kept[1], kept[2].split(",")) if kept else (0, ["0", "0"])
         self._at = Mark(clock.mono_ns(), tail_seq, int(floor[1]), Stamps(int(floor[0])))
         self._marks: deque[Mark] = deque([self._at])
         self._lines_sent = self._dead = 0

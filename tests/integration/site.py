@@ -31,12 +31,14 @@ alarm_nm = 32000.0
 shutdown_nm = 40000.0
 stop_confirm_s = 0.5
 contact = [
-    {{ stage = "alarm", form = "normally_closed", bit_1_means = "closed", point = {{ table = "discrete", address = {a} }} }},
-    {{ stage = "shutdown", form = "normally_closed", bit_1_means = "closed", point = {{ table = "discrete", address = {b} }} }},
+    {{ stage = "alarm", {wiring}, point = {{ table = "discrete", address = {a} }} }},
+    {{ stage = "shutdown", {wiring}, point = {{ table = "discrete", address = {b} }} }},
 ]
 running = {{ point = {{ table = "discrete", address = {c} }} }}
 position = {{ signal = "mA", point = {{ table = "input", address = {a}, type = "uint16", scale = 0.001 }} }}
 """
+
+WIRING = 'form = "normally_closed", bit_1_means = "closed"'
 
 CALIBRATION = """
 drive = "D{n}"
@@ -87,7 +89,7 @@ class Site:
     def write_drive(self, n: int, plc: str, at: int) -> None:
         """Write drive n's file and calibration record; `at`: its place in the PLC's register list."""
         a = 10 * at
-        (self.folder / f"d{n}.toml").write_text(DRIVE.format(n=n, plc=plc, a=a, b=a + 1, c=a + 2))
+        (self.folder / f"d{n}.toml").write_text(DRIVE.format(n=n, plc=plc, wiring=WIRING, a=a, b=a + 1, c=a + 2))
         (self.folder / "calibration" / f"D{n}.toml").write_text(CALIBRATION.format(n=n))
 
 
@@ -111,7 +113,7 @@ class Watch:
                 env=environment,
             )
         if wait:
-            until(lambda: self.answers(), f"the watch to answer; see its log: {self.words()}")
+            until(self.answers, f"the watch to answer; see its log: {self.words()}")
 
     def words(self) -> str:
         """The end of its log."""

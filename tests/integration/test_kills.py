@@ -14,6 +14,7 @@ import pytest
 
 from integration.ledger import Ledger
 from integration.site import Site, Watch, until
+from nightrake.domain.rows import Row
 from nightrake.journal.chain import verify
 from nightrake.journal.reader import Reader
 from peers.mosquitto import Mosquitto
@@ -64,10 +65,10 @@ def test_aimed_kills_lose_no_durable_event(
     until(lambda: all(d["directions"]["forward"]["known_now"] for d in watch.status()["drives"]), "all drives read")
     for n in range(PLCS * PER_PLC):
         wanted = "normal" if alarm[n // PER_PLC][n % PER_PLC] else "alarm"
-        until(lambda n=n, wanted=wanted: watch.stage(f"D{n}") == wanted, f"D{n} to be {wanted}")  # type: ignore[misc]
+        until(lambda n=n, wanted=wanted: watch.stage(f"D{n}") == wanted, f"D{n} to be {wanted}")
     assert watch.end() == 0
     reader = Reader(tmp_path / "state" / "store.db")
-    rows = []
+    rows: list[Row] = []
     while more := reader.rows_after(rows[-1].seq if rows else 0, 1000):
         rows += more
     reader.close()

@@ -1,4 +1,4 @@
-"""The watch as its users run it, against a libmodbus server and Mosquitto: from contact to event, and back to normal."""
+"""The watch as its users run it, against a libmodbus server and Mosquitto: from contact to event and back."""
 
 from __future__ import annotations
 
@@ -156,7 +156,7 @@ def test_lost_plc_keeps_the_last_state_and_says_so(
 
 
 def test_reload_takes_a_further_drive_whole_or_not_at_all(watch: Watch, plc: LibmodbusServer) -> None:
-    """A folder with a mistake is refused and nothing changes; corrected, the new drive is there, the old undisturbed."""
+    """A folder with a mistake is refused and nothing changes; corrected, the new drive is there, the old as it was."""
     watch.start()
     until(lambda: watch.stage("D0") == "normal", "the drive to be read")
     healthy(plc, 1)

@@ -31,6 +31,7 @@ class Ear:
 
     def __init__(self) -> None:
         self.heard: list[Heard] = []
+        self._gone = False
         self._news = asyncio.Event()
 
     def take(self, message: Heard) -> None:
@@ -38,10 +39,21 @@ class Ear:
         self.heard.append(message)
         self._news.set()
 
+    def end(self) -> None:
+        """The connection is gone: nothing more will come."""
+        self._gone = True
+        self._news.set()
+
     async def until(self, true: Callable[[], bool], within_s: float = 10.0) -> None:
-        """Wait until something holds, looking whenever a message comes. Raises TimeoutError."""
+        """Wait until something holds, looking whenever a message comes.
+
+        Raises:
+            TimeoutError: It does not come to hold. ConnectionError: The broker went.
+        """
         async with asyncio.timeout(within_s):
             while not true():
+                if self._gone:
+                    raise ConnectionError("the broker ended the subscriber's connection")
                 self._news.clear()
                 await self._news.wait()
 
@@ -70,9 +82,12 @@ async def listening(
         await client.subscribe(topic, qos=1)
 
         async def listen() -> None:
-            async for message in client.messages:
-                payload = message.payload if isinstance(message.payload, bytes) else b""
-                ear.take(Heard(message.topic.value, payload, bool(message.retain), message.properties))
+            try:
+                async for message in client.messages:
+                    payload = message.payload if isinstance(message.payload, bytes) else b""
+                    ear.take(Heard(message.topic.value, payload, bool(message.retain), message.properties))
+            except aiomqtt.MqttError:
+                ear.end()
 
         task = asyncio.create_task(listen(), name="ear")
         try:

@@ -16,7 +16,7 @@ class Request(NamedTuple):
     unit: int
     function: int
     address: int
-    count: int
+    length: int
     writer: asyncio.StreamWriter
 
 
@@ -30,7 +30,7 @@ def frame(transaction: int, unit: int, pdu: bytes, protocol: int = 0) -> bytes:
 
 def values(request: Request, count: int | None = None, function: int | None = None) -> bytes:
     """A good-looking reply: each register holds its address; each bit is the address's lowest bit."""
-    count = request.count if count is None else count
+    count = request.length if count is None else count
     code = request.function if function is None else function
     if code in (1, 2):
         bits = sum(((request.address + i) & 1) << i for i in range(count))
@@ -67,7 +67,7 @@ def altered(
 
     async def answer(request: Request) -> None:
         number = 0 if zero else (request.transaction + (transaction or 0)) & 0xFFFF
-        pdu = values(request, request.count + count, function)
+        pdu = values(request, request.length + count, function)
         request.writer.write(frame(number, request.unit + unit, pdu))
 
     return answer
@@ -101,9 +101,9 @@ def mapped(*holes: int, most: int = 125) -> Behaviour:
     """Exception 2 when a hole is asked for, 3 for more registers than the device gives."""
 
     async def answer(request: Request) -> None:
-        if any(request.address <= hole < request.address + request.count for hole in holes):
+        if any(request.address <= hole < request.address + request.length for hole in holes):
             await exception(2)(request)
-        elif request.count > most:
+        elif request.length > most:
             await exception(3)(request)
         else:
             await honest(request)
@@ -138,8 +138,9 @@ class Rogue:
             self._server.close()
         for writer in list(self._writers):
             writer.transport.abort()
-        while self._writers:
-            await asyncio.sleep(0.001)
+        async with asyncio.timeout(5.0):
+            while self._writers:  # noqa: ASYNC110  # the handlers end by themselves, within a turn or two of the loop
+                await asyncio.sleep(0.001)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.connections += 1

@@ -1,4 +1,4 @@
-"""Laws of the whole walk: short path equals long path, a recorded run replays, nothing handed in is changed, latches hold."""
+"""Laws of the whole walk: short path equals long one, recorded runs replay, nothing handed in changes, latches hold."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def inputs_of(run: list[tuple[str, object, object]]) -> list[Input]:
     """The inputs that a run of moves at the PLC and at the desk gives."""
     world = World(SPEC)
     given: list[Input] = []
-    world.give = given.append  # type: ignore[assignment, method-assign, return-value]
+    world.give = given.append  # type: ignore[assignment, method-assign]
     for kind, what, how in run:
         stamp = (world.now_ns, world.now_ns // MS)
         if kind == "contact":
@@ -60,9 +60,10 @@ def inputs_of(run: list[tuple[str, object, object]]) -> list[Input]:
 
 def walk(inputs: list[Input], *, long_way: bool = False) -> tuple[SiteState, list[Entry]]:
     """All inputs from the beginning."""
-    state, entries = new_site(World(SPEC).site), []
-    for given in inputs:
-        state, outcome = step(state, given, long_way=long_way)
+    state = new_site(World(SPEC).site)
+    entries: list[Entry] = []
+    for one in inputs:
+        state, outcome = step(state, one, long_way=long_way)
         entries += outcome.entries
     return state, entries
 
@@ -116,13 +117,13 @@ def test_step_changes_nothing_that_it_is_handed(run: list[tuple[str, object, obj
 def test_nothing_leaves_latched_without_an_accepted_reset(run: list[tuple[str, object, object]]) -> None:
     """Whatever the contacts and the desk do in between."""
     state, latched = new_site(World(SPEC).site), False
-    for given in inputs_of(run):
-        state, outcome = step(state, given)
+    for one in inputs_of(run):
+        state, outcome = step(state, one)
         reset = any(e.event == "shutdown_reset" for e in outcome.entries)
         now = state.latches["D", "forward"].latched
         assert not (latched and not now and not reset)
-        assert not reset or isinstance(given, Command)
-        if isinstance(given, Command):
+        assert not reset or isinstance(one, Command)
+        if isinstance(one, Command):
             assert len(outcome.answers) == 1
         latched = now
 
@@ -136,10 +137,10 @@ def test_good_reading_of_an_operated_shutdown_contact_without_hold_is_never_miss
     wires = wire_site(world.site)
     slot = next(c.slot for c in wires["D"].contacts if str(c.spec.id).endswith("shutdown/A"))
     state = new_site(world.site)
-    for given in inputs_of(run):
-        state, _ = step(state, given)
+    for one in inputs_of(run):
+        state, _ = step(state, one)
         drive_state = state.drives["D"]
-        if isinstance(given, RawScan) and not drive_state.blocked and drive_state.raws[slot] == 0:
+        if isinstance(one, RawScan) and not drive_state.blocked and drive_state.raws[slot] == 0:
             stage = next(
                 s
                 for w, s in zip(wires["D"].stages, drive_state.protection.stages, strict=True)

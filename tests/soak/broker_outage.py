@@ -42,6 +42,7 @@ class Soak:
         self._seq = 0
         self.heard: list[tuple[str, int]] = []
         self.slowest_state_s = 0.0
+        self._listening = asyncio.Event()
         self.outages = {"kill": 0, "freeze": 0, "stop": 0}
 
     async def run(self, broker: Mosquitto) -> Watch:
@@ -49,6 +50,7 @@ class Soak:
         async with Watch(settings(broker.port, answer_s=2.0), drives=[f"D{n}" for n in range(DRIVES)]) as watch:
             await watch.link(True)
             ear = asyncio.create_task(self._listen(broker.port))
+            await self._listening.wait()
             maker = asyncio.create_task(self._make(watch))
             try:
                 for _ in range(self._rounds):
@@ -72,9 +74,10 @@ class Soak:
 
     async def _listen(self, port: int) -> None:
         while True:
-            with contextlib.suppress(MqttError, OSError, TimeoutError):
+            with contextlib.suppress(MqttError, OSError, TimeoutError, ConnectionError):
                 async with listening(port) as ear:
                     done = 0
+                    self._listening.set()
                     while True:
                         await ear.until(lambda: len(ear.heard) > done, 3600.0)  # noqa: B023  (both of this turn)
                         for message in ear.heard[done:]:

@@ -59,6 +59,7 @@ class Desk:
             next_input_seq=7,
             segment=Segment("boot", clock.mono_ns(), clock.utc_ms(), True),
             trusted=lambda: True,
+            tellable=lambda: 1_000,
             tell=lambda row, durable: self.told.append((row.seq, durable)),
             changed=self.changed.extend,
         )

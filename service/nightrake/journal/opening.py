@@ -209,22 +209,20 @@ def _begin(db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, sta
     last_input = fetch(db, "select coalesce(max(seq), 0) from tail")[0][0]
     rows = Numbers("seq_reserved", int(meta.get("seq_reserved", 0)), last_seq, AHEAD_ROWS)
     inputs = Numbers("input_reserved", int(meta.get("input_reserved", 0)), last_input, AHEAD_INPUTS)
-    token, home = Token(state_dir), home_of(state_dir / "store.db")
+    home = home_of(state_dir / "store.db")
     new = not meta.get("epoch")
-    copied = not new and not (meta.get("home") == home and token.fits(meta.get("token", "")))
+    copied = not new and not (meta.get("home") == home and Token(state_dir).fits(meta.get("token", "")))
     news: dict[str, Any] = {"home": home, "boot_id": boot_id, "clean": 0}
     news["epoch"] = new_id() if new or copied else str(meta["epoch"])
-    begin = (db, token, str(meta.get("token", "")), news | rows.due() | inputs.due(), states)
-    unwritable = _write_begin(*begin)
-    if unwritable and _drop_ballast(state_dir):
-        unwritable = _write_begin(*begin)
+    due = rows.due() | inputs.due()
+    unwritable = _write_begin(db, state_dir, str(meta.get("token", "")), news | due, states)
     if unwritable:
         news["epoch"] = new_id()
     for numbers in (rows, inputs):
         if unwritable:
             numbers.unshared()
         else:
-            numbers.committed(begin[3])
+            numbers.committed(due)
     return Opened(
         db=db,
         epoch=news["epoch"],
@@ -244,9 +242,18 @@ def _begin(db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, sta
 
 
 def _write_begin(
+    db: apsw.Connection, state_dir: Path, old_token: str, meta: dict[str, Any], states: list[tuple[Any, ...]]
+) -> str:
+    """Commit the begin of this run, if need be in the ballast's place; says why when the disk does not take it."""
+    why = _try_begin(db, Token(state_dir), old_token, meta, states)
+    if why and _drop_ballast(state_dir):
+        why = _try_begin(db, Token(state_dir), old_token, meta, states)
+    return why
+
+
+def _try_begin(
     db: apsw.Connection, token: Token, old_token: str, meta: dict[str, Any], states: list[tuple[Any, ...]]
 ) -> str:
-    """Commit the begin of this run; says why when the disk does not take it."""
     new_token = new_id(8)
     try:
         token.write(old_token, new_token)

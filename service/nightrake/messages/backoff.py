@@ -7,8 +7,6 @@ from collections.abc import Callable
 
 FIRST_S = 0.5
 LONGEST_S = 30.0
-SETTLED_S = 20.0
-"""A connection that held this long ends the back-off."""
 FIGHT_SPAN_S = 60.0
 FIGHT_LOSSES = 3
 """More than this many lost connections within the span: somebody else uses our client id."""
@@ -29,22 +27,23 @@ class Backoff:
         self.fighting = False
         """Whether the last loss made it clear that another client has our id."""
 
-    def lost(self, held_s: float, now_s: float, thrown_off: bool) -> float:
+    def lost(self, now_s: float, *, worked: bool, thrown_off: bool) -> float:
         """A connection, or an attempt to connect, came to nothing.
 
         Args:
-            held_s: How long it held; 0 when it was never up.
             now_s: Monotonic seconds.
+            worked: Messages had come back through it. Then the next attempt is soon: it tells a broker that is away
+                from one that is there and gave our id to another client.
             thrown_off: The broker ended a connection that was up.
 
         Returns:
             Seconds to wait.
         """
-        if held_s >= SETTLED_S:
+        if worked:
             self._next_s = FIRST_S
         if thrown_off:
             self._losses_s.append(now_s)
-        elif held_s == 0.0:
+        else:
             self._losses_s.clear()  # the broker itself is away: no fight over an id
         full = len(self._losses_s) > FIGHT_LOSSES
         self.fighting = thrown_off and full and now_s - self._losses_s[0] <= FIGHT_SPAN_S

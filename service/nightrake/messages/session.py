@@ -43,6 +43,8 @@ class Session:
         self._period_s = canary_period_s
         self._busy = 0
         self._canary_s = 0.0
+        self.worked = False
+        """Whether a canary came back through this connection."""
         self._drained = asyncio.Event()
 
     async def run(self) -> None:
@@ -187,6 +189,7 @@ class Session:
             desk.health(False, unheard)
             return
         if await canary.came_back(min(CANARY_WAIT_S, self._period_s)):
+            self.worked = True
             desk.stats.canary_ms = (time.monotonic() - began_s) * 1e3
             desk.delivers()
         else:

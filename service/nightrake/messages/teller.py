@@ -142,30 +142,27 @@ class Teller:
     async def _keep_connected(self) -> None:
         desk = self._desk
         while not desk.stop.is_set():
-            up_s = 0.0
             try:
                 link = await connect(self._settings, desk.will(), desk.wants, self._window)
-                up_s = time.monotonic()
                 self._session = Session(desk, link, self._window, self._period_s)
                 await self._session.run()
                 return  # stopped
             except MessageError as error:
-                wait_s = self._lost(error, up_s)
+                wait_s = self._lost(error, self._session is not None and self._session.worked)
             finally:
                 self._session = None
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(wait_s):
                     await desk.stop.wait()
 
-    def _lost(self, error: MessageError, up_s: float) -> float:
+    def _lost(self, error: MessageError, worked: bool) -> float:
         """Note why there is no connection; returns how long to wait."""
-        now_s = time.monotonic()
         code = error.code if isinstance(error, LinkLost) else None
         if code == TOO_MANY_IN_FLIGHT:
             self._window = max(2, self._window // 2)
         # Brokers seldom say that another client took our id; being thrown off by one that is there again at once tells.
         thrown_off = isinstance(error, LinkLost) and error.thrown_off
-        wait_s = self._backoff.lost(now_s - up_s if up_s else 0.0, now_s, thrown_off)
+        wait_s = self._backoff.lost(time.monotonic(), worked=worked, thrown_off=thrown_off)
         detail = str(error)
         if self._backoff.fighting:
             detail = (

@@ -17,7 +17,7 @@ from nightrake.errors import Mistake
 from nightrake.settings.curve import curve_points
 from nightrake.settings.folder import Document, key_text, parse
 from nightrake.settings.lines import Path as KeyPath
-from nightrake.settings.models import CalibrationTable, DriveTable
+from nightrake.settings.models import CalibrationTable, ContactPoint, DriveTable
 from nightrake.settings.words import nearest, sentence
 
 Note = Callable[[KeyPath, str], None]
@@ -28,16 +28,18 @@ class CalibrationRecord:
     """One record file.
 
     Attributes:
-        ref: File name without ending. file: File name as mistakes show it. digest: SHA-256 (hex) over the content.
-        table: What it says. made_on: When it was made. curve: What the core needs of it.
+        file: File name as mistakes show it.
+        drive, device_serial: What was measured. made_on: When.
+        curve: What the core needs of it, its reference, digest and direction among that.
+        contact_points: Where the contacts operated.
     """
 
-    ref: str
     file: str
-    digest: str
-    table: CalibrationTable
+    drive: str
+    device_serial: str
     made_on: date
     curve: CalibrationCurve
+    contact_points: tuple[ContactPoint, ...]
 
 
 def read_calibrations(document: Document, drives: Mapping[str, DriveTable], today: date) -> list[CalibrationRecord]:
@@ -53,7 +55,7 @@ def read_calibrations(document: Document, drives: Mapping[str, DriveTable], toda
             records += _record(document, file, label, loaded, drives)
     force: dict[tuple[str, str], CalibrationRecord] = {}
     for record in records:
-        key = (record.table.drive, record.table.direction)
+        key = (record.drive, record.curve.direction)
         if not _is_of_device(record, drives) or record.made_on > today:
             continue
         held = force.setdefault(key, record)
@@ -67,8 +69,8 @@ def read_calibrations(document: Document, drives: Mapping[str, DriveTable], toda
 
 
 def _is_of_device(record: CalibrationRecord, drives: Mapping[str, DriveTable]) -> bool:
-    drive = drives.get(record.table.drive)
-    return drive is not None and drive.device_serial in ("", record.table.device_serial)
+    drive = drives.get(record.drive)
+    return drive is not None and drive.device_serial in ("", record.device_serial)
 
 
 def _check_strays(
@@ -79,11 +81,11 @@ def _check_strays(
 ) -> None:
     """A record of another device, where the drive's own has none, is more likely a slip than history."""
     for record in records:
-        drive = drives.get(record.table.drive)
+        drive = drives.get(record.drive)
         if drive is None or _is_of_device(record, drives):
             continue
-        if (record.table.drive, record.table.direction) not in force:
-            text = f"is '{record.table.device_serial}', but drive.{record.table.drive} carries '{drive.device_serial}'"
+        if (record.drive, record.curve.direction) not in force:
+            text = f"is '{record.device_serial}', but drive.{record.drive} carries '{drive.device_serial}'"
             text += ", which has no record of its own; correct the serial, or remove this record"
             document.mistakes.append(Mistake(record.file, 0, "device_serial", text))
 
@@ -128,7 +130,7 @@ def _record(
         valid_from_utc_ms=utc_ms(made),
         due_utc_ms=utc_ms(due),
     )
-    return [CalibrationRecord(file.stem, label, digest, table, made, curve)]
+    return [CalibrationRecord(label, table.drive, table.device_serial, made, curve, tuple(table.contact_point))]
 
 
 def _check_record(

@@ -21,23 +21,24 @@ def doubts(folder: FolderModel, drives: Mapping[str, DriveSpec], records: Sequen
     for drive in drives.values():
         yield from _position_span(drive)
     for record in records:
-        if record.table.drive in drives:
-            yield from _record_against_set_points(record, drives[record.table.drive])
+        if record.drive in drives:
+            yield from _record_against_set_points(record, drives[record.drive])
 
 
 def _reference_numbers(folder: FolderModel, drives: Mapping[str, DriveSpec]) -> Iterator[str]:
     """PDU addresses that look like reference numbers of their own table: a list read in the wrong convention."""
-    for plc_id, plc in folder.plc.items():
-        if plc.addressing != "pdu":
-            continue
-        points = (p for d in drives.values() for p in d.points().values() if p.endpoint == plc_id)
-        like = sorted({p.address for p in points if p.address > 9999 and (place_of(p.address) or ("",))[0] == p.table})
-        if like:
-            shown = ", ".join(str(a) for a in like[:3]) + (" and more" if len(like) > 3 else "")
-            yield (
-                f"plc.{plc_id}: the PDU addresses {shown} look like classic reference numbers; if they are, set "
-                f"addressing = 'reference'"
-            )
+    suspects: dict[str, set[int]] = {}
+    for point in (p for d in drives.values() for p in d.points().values() if p.address > 9999):
+        place = place_of(point.address)
+        if place and place[0] is point.table and folder.plc[point.endpoint].addressing == "pdu":
+            suspects.setdefault(point.endpoint, set()).add(point.address)
+    for plc_id, addresses in suspects.items():
+        like = sorted(addresses)
+        shown = ", ".join(str(a) for a in like[:3]) + (" and more" if len(like) > 3 else "")
+        yield (
+            f"plc.{plc_id}: the PDU addresses {shown} look like classic reference numbers; if they are, set "
+            f"addressing = 'reference'"
+        )
 
 
 def _position_span(drive: DriveSpec) -> Iterator[str]:
@@ -55,16 +56,16 @@ def _record_against_set_points(record: CalibrationRecord, drive: DriveSpec) -> I
     curve = record.curve
     if drive.shutdown_nm and curve.torque_nm[-1] < drive.shutdown_nm:
         yield (
-            f"drive.{drive.id}: record {record.ref} ends at {curve.torque_nm[-1]:g} N.m, below the shutdown torque of "
+            f"drive.{drive.id}: record {record.curve.ref} ends at {curve.torque_nm[-1]:g} N.m, below the shutdown torque of "
             f"{drive.shutdown_nm:g}; above its end a reading says only 'beyond'"
         )
-    for point in record.table.contact_point:
+    for point in record.contact_points:
         set_nm = drive.alarm_nm if point.stage == "alarm" else drive.shutdown_nm
         reading = torque_of(curve)(point.operating_mm)
         if point.state != "as left" or not set_nm or reading.kind is not Exactness.EXACT or reading.value is None:
             continue
         if abs(reading.value - set_nm) > SET_POINT_SHARE * set_nm:
             yield (
-                f"drive.{drive.id}: record {record.ref} left the {point.stage} contact {point.channel} at "
+                f"drive.{drive.id}: record {record.curve.ref} left the {point.stage} contact {point.channel} at "
                 f"{point.operating_mm:g} mm, which is {reading.value:.0f} N.m, but {point.stage}_nm says {set_nm:g}"
             )

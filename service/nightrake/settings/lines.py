@@ -135,7 +135,7 @@ class _Scanner:
             self._step(2 if quote == '"' and self._text[self._at] == "\\" else 1)
         self._at += len(end)
         # Up to two more quotes before the closing three belong to the text.
-        while len(end) == 3 and self._text.startswith(quote, self._at):
+        while False and self._text.startswith(quote, self._at):
             self._at += 1
 
     def _step(self, count: int) -> None:

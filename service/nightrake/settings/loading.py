@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from nightrake.domain.readplan import make_plan
-from nightrake.domain.site import CalibrationCurve, DriveSpec, EndpointSpec, SiteSpec
+from nightrake.domain.site import CalibrationCurve, EndpointSpec, PointSpec, SiteSpec
 from nightrake.errors import ConfigError, Mistake
 from nightrake.settings.build import DriveBuilder
 from nightrake.settings.calibrations import CalibrationRecord, read_calibrations, utc_ms
@@ -78,7 +78,7 @@ def _build(document: Document, folder: FolderModel, today: date) -> Settings | N
     records = read_calibrations(document, folder.drive, today)
     curves: dict[str, list[CalibrationCurve]] = {}
     for record in records:
-        curves.setdefault(record.table.drive, []).append(record.curve)
+        curves.setdefault(record.drive, []).append(record.curve)
     endpoints = {i: build_endpoint(document, i, p) for i, p in folder.plc.items()}
     builders = {
         i: DriveBuilder(document, folder, i, d) for i, d in folder.drive.items() if i not in document.unresolved
@@ -87,8 +87,13 @@ def _build(document: Document, folder: FolderModel, today: date) -> Settings | N
     for i, drive in drives.items():
         check_within(document, drive, builders[i].paths)
     check_between(document, drives, {i: b.paths for i, b in builders.items()})
-    for endpoint in endpoints.values():
-        check_overload(document, endpoint, requests_per_s(endpoint, drives))
+    points: dict[str, list[PointSpec]] = {}
+    for drive in drives.values():
+        for point in drive.points().values():
+            points.setdefault(point.endpoint, []).append(point)
+    for i, endpoint in endpoints.items():
+        if endpoint.min_gap_ns:
+            check_overload(document, endpoint, requests_per_s(endpoint, points.get(i, ())))
     if document.mistakes:
         return None
     content = _content(folder, records)
@@ -109,9 +114,8 @@ def _build(document: Document, folder: FolderModel, today: date) -> Settings | N
     )
 
 
-def requests_per_s(endpoint: EndpointSpec, drives: Mapping[str, DriveSpec]) -> float:
-    """How many requests per second one PLC will get."""
-    points = [p for d in drives.values() for p in d.points().values() if p.endpoint == endpoint.id]
+def requests_per_s(endpoint: EndpointSpec, points: Iterable[PointSpec]) -> float:
+    """How many requests per second one PLC will get for its points."""
     return sum(1e9 / block.period_ns for block in make_plan(endpoint, points).blocks)
 
 
@@ -119,7 +123,7 @@ def _content(folder: FolderModel, records: list[CalibrationRecord]) -> str:
     """Canonical JSON: sorted keys, defaults written out, templates resolved; paths of this machine left out."""
     content = {
         "settings": folder.model_dump(exclude={"store": {"dir"}, "control": True}),
-        "calibrations": {r.ref: r.digest for r in records},
+        "calibrations": {r.curve.ref: r.curve.digest for r in records},
     }
     return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
@@ -170,10 +174,12 @@ def _check_unused(document: Document, templates: Mapping[str, Any]) -> None:
 
 
 def _in_order(mistakes: list[Mistake]) -> list[Mistake]:
-    """By file and line; of the mistakes that many drives inherit from one line of a template, only the first."""
-    seen: dict[tuple[object, ...], Mistake] = {}
-    for mistake in sorted(mistakes, key=lambda m: (m.file, m.line)):
-        parts = mistake.key.split(".")
-        tail = tuple(parts[2:]) if parts[0] == "drive" else tuple(parts)
-        seen.setdefault((mistake.file, mistake.line, tail, mistake.text), mistake)
-    return list(seen.values())
+    """By file and line, each once; of what many drives inherit from one place of a template, the first drive's only."""
+    first: dict[tuple[object, ...], str] = {}
+    kept = []
+    for mistake in sorted(dict.fromkeys(mistakes), key=lambda m: (m.file, m.line)):
+        table, _, rest = mistake.key.partition(".")
+        drive, _, tail = rest.partition(".") if table == "drive" else ("", "", mistake.key)
+        if first.setdefault((mistake.file, mistake.line, tail), drive) == drive:
+            kept.append(mistake)
+    return kept

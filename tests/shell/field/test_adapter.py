@@ -1,4 +1,4 @@
-"""One request at a time against a server that misbehaves: what came of it has a name, and no number comes of a fault."""
+"""One request at a time against a server that misbehaves: each fault has a name, and no number comes of it."""
 
 from __future__ import annotations
 
@@ -151,7 +151,7 @@ async def test_cancelled_read_passes_on_and_the_next_is_right(rogue: Rogue) -> N
     link = await linked(rogue, timeout_ns=5_000_000_000)
     rogue.behave = ways.silent
     waiting = asyncio.create_task(link.read(BLOCK))
-    while len(rogue.requests) == 0:
+    while not rogue.requests:  # noqa: ASYNC110  # the server is another task of this loop
         await asyncio.sleep(0.001)
 
     waiting.cancel()
@@ -199,7 +199,7 @@ async def test_first_connect_to_a_dead_port_says_why(free_port: int) -> None:
 @pytest.mark.asyncio
 async def test_mutated_frames_give_no_wrong_number(rogue: Rogue) -> None:
     """300 seeded mutations of a good reply: good data or a named fault, and the link is good again within two reads."""
-    link = await linked(rogue, timeout_ns=15_000_000)
+    link = await linked(rogue, timeout_ns=60_000_000)
     chance = random.Random(11)
 
     async def mutated(request: Request) -> None:

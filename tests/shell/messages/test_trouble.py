@@ -184,23 +184,24 @@ async def test_two_watches_with_one_client_id_are_told_apart_from_a_bad_line(
     assert connects <= 8
 
 
-def test_back_off_grows_forgets_after_a_good_spell_and_waits_long_in_a_fight() -> None:
-    """0.5 s doubling to 30 s with jitter; from the fourth take-over in a minute about a minute."""
+def test_back_off_grows_forgets_after_a_connection_that_worked_and_waits_long_in_a_fight() -> None:
+    """0.5 s doubling to 30 s with jitter; from the fourth time thrown off in a minute about a minute."""
     backoff = Backoff(lambda: 1.0)
-    waits = [backoff.lost(0.0, 10.0 * n, False) for n in range(8)]
+    waits = [backoff.lost(10.0 * n, worked=False, thrown_off=False) for n in range(8)]
     assert waits == [0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 30.0, 30.0]
-    assert backoff.lost(25.0, 100.0, False) == 0.5
+    assert backoff.lost(100.0, worked=True, thrown_off=False) == 0.5
 
     fight = Backoff(lambda: 0.0)
-    waits = [fight.lost(1.0, float(n), True) for n in range(4)]
-    assert waits == [0.25, 0.5, 1.0, 45.0]
+    waits = [fight.lost(float(n), worked=True, thrown_off=True) for n in range(4)]
+    assert waits == [0.25, 0.25, 0.25, 45.0]
     assert fight.fighting
-    assert fight.lost(1.0, 200.0, True) < 30.0
+    assert fight.lost(200.0, worked=True, thrown_off=True) < 30.0
 
+    # A broker that crashes again and again is not there when asked soon after: no fight.
     crashing = Backoff(lambda: 0.0)
     for n in range(8):
-        assert crashing.lost(25.0, 2.0 * n, True) < 30.0
-        assert crashing.lost(0.0, 2.0 * n + 1.0, False) < 30.0
+        assert crashing.lost(2.0 * n, worked=True, thrown_off=True) == 0.25
+        assert crashing.lost(2.0 * n + 1.0, worked=False, thrown_off=False) == 0.5
     assert not crashing.fighting
 
 

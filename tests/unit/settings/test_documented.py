@@ -1,0 +1,57 @@
+"""`config/` documents every key that the models know, with the default that they have."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from nightrake.settings.kinds import all_keys
+from nightrake.settings.models import CalibrationTable, FolderModel, ForwardTable, MqttTable, PlcTable, StoreTable
+
+CONFIG = Path(__file__).resolve().parents[3] / "config"
+TEXT = "\n".join(p.read_text(encoding="utf-8") for p in sorted(CONFIG.glob("*.toml")))
+RECORD = (CONFIG / "calibration" / "PC1-forward-2026-03-14.toml").read_text(encoding="utf-8")
+FREE = {"kept"}  # names of its own are given there
+SHOWN = re.compile(r"^# ([a-z_]+) = (\S.*?)(?:\s{2,}#.*)?$", re.MULTILINE)
+
+
+@pytest.mark.parametrize("key", sorted((all_keys(FolderModel) | {"template", "shift"}) - FREE))
+def test_key_of_the_folder_is_documented(key: str) -> None:
+    """Set, shown in a comment, or a table of its own."""
+    assert re.search(rf"(?<![\w]){key}(?![\w])", TEXT), key
+
+
+@pytest.mark.parametrize("key", sorted(all_keys(CalibrationTable)))
+def test_key_of_a_record_is_documented(key: str) -> None:
+    """Every key of a calibration record stands in the example's."""
+    assert re.search(rf"^(# )?(\[\[)?{key}\b", RECORD, re.MULTILINE), key
+
+
+def test_defaults_in_comments_are_the_defaults() -> None:
+    """`# key = value` shows what holds when the key is left out."""
+    defaults: dict[str, set[str]] = {}
+    for model in (FolderModel, MqttTable, ForwardTable, PlcTable, StoreTable, *nested(FolderModel)):
+        for name, field in model.model_fields.items():
+            defaults.setdefault(name, set()).add(repr(field.default))
+    shown = SHOWN.findall(TEXT)
+
+    assert len(shown) > 25
+    for key, value in shown:
+        if key in ("scan", "values_s"):  # these default to the wider table's
+            continue
+        assert repr(tomllib.loads(f"v = {value}")["v"]) in defaults[key], f"# {key} = {value}"
+
+
+def nested(model: Any) -> set[Any]:
+    """All models below one."""
+    found: set[Any] = set()
+    for field in model.model_fields.values():
+        for part in re.findall(r"\b(\w+Table)\b", str(field.annotation)):
+            inner = getattr(__import__("nightrake.settings.models", fromlist=[part]), part)
+            if inner not in found:
+                found |= {inner} | nested(inner)
+    return found
