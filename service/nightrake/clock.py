@@ -28,6 +28,10 @@ class Clock(Protocol):
         """UTC, milliseconds since 1970."""
         ...
 
+    def trusted(self) -> bool:
+        """Whether UTC can be believed now."""
+        ...
+
 
 class SystemClock:
     """The machine's clocks.

@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
-from nightrake.clock import SystemClock
+from nightrake.clock import Clock
 from nightrake.domain.rows import Row, TailRecord
 from nightrake.domain.sampling import Sampler
 from nightrake.domain.site import SiteSpec
@@ -57,7 +57,7 @@ class Forwarding:
         self,
         settings: Settings,
         store: Store,
-        clock: SystemClock,
+        clock: Clock,
         newest_input: Callable[[], int],
         on_link: Callable[[bool, str], None],
     ) -> None:

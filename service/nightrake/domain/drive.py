@@ -11,7 +11,7 @@ from typing import NamedTuple
 from nightrake.domain.contacts import MINUTE_NS, StageState
 from nightrake.domain.debounce import ContactState
 from nightrake.domain.protection import Evidence, Protection, next_scan, next_tick, protect
-from nightrake.domain.quality import NO_CALIBRATION, next_due_utc_ms
+from nightrake.domain.quality import NO_CALIBRATION, next_due_utc_ms, reasons_of
 from nightrake.domain.reading import Reading, absent
 from nightrake.domain.rows import Entry
 from nightrake.domain.site import Direction
@@ -50,13 +50,23 @@ class DriveState(NamedTuple):
 
 def new_drive(wire: DriveWire) -> DriveState:
     """A drive of which nothing has been read since start."""
+    protection = Protection((ContactState(),) * len(wire.contacts), (StageState(),) * len(wire.stages))
+    return _unread(wire, protection)
+
+
+def _unread(wire: DriveWire, protection: Protection) -> DriveState:
+    """A drive without readings, and so without quality, whatever is known of its protection."""
+    raws: tuple[Raw, ...] = (NOT_READ,) * len(wire.roles)
     nothing = absent(NOT_READ if wire.position >= 0 else NO_POSITION)
+    reasons = reasons_of(wire, raws, nothing, nothing, protection.stages, False, 0)
     return DriveState(
-        raws=(NOT_READ,) * len(wire.roles),
+        raws=raws,
         position=nothing,
         torque=nothing,
         side=wire.spec.directions[0],
-        protection=Protection((ContactState(),) * len(wire.contacts), (StageState(),) * len(wire.stages)),
+        protection=protection._replace(reasons=reasons),
+        tick_due_ns=next_tick(wire, protection, 0),
+        due_utc_ms=next_due_utc_ms(wire, 0),
     )
 
 
@@ -216,4 +226,4 @@ def after_restart(wire: DriveWire, kept: DriveState, now_ns: int) -> DriveState:
         stop_direction=before.stop_direction,
         told=before.told,
     )
-    return new_drive(wire)._replace(protection=protection, tick_due_ns=next_tick(wire, protection, 0))
+    return _unread(wire, protection)

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from nightrake.domain.rows import SCHEMA_VERSION, Row, canonical
+from nightrake.errors import StoreError
 from nightrake.messages.broker import BrokerSettings
 from nightrake.messages.teller import Teller
 
@@ -44,10 +45,13 @@ class Ledger:
         self.cursor = cursor
         self.cursors: list[int] = []
         self.reads = 0
+        self.broken = False
 
     async def rows_after(self, seq: int, limit: int) -> list[Row]:
         self.reads += 1
         await asyncio.sleep(0)
+        if self.broken:
+            raise StoreError("the disk is away")
         return [r for r in self.rows if r.seq > seq][:limit]
 
     def advance(self, seq: int) -> None:

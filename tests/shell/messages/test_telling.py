@@ -9,6 +9,7 @@ from collections.abc import Callable
 import aiomqtt
 import pytest
 
+from nightrake.messages import teller as teller_module
 from nightrake.messages.canary import Canary
 from nightrake.messages.payloads import CanaryMessage, EventMessage, ServiceMessage
 from peers.ear import listening
@@ -158,6 +159,27 @@ async def test_restart_goes_on_from_the_cursor(mosquitto: Mosquitto) -> None:
         await ear.until(lambda: len(ear.events()) == 701)
 
     assert ear.seqs() == list(range(501, 1202))
+
+
+@pytest.mark.asyncio
+async def test_unreadable_journal_is_tried_again_and_silences_nobody(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the store cannot be read, rows that wait for the disk are told; the rest comes when it can be read."""
+    monkeypatch.setattr(teller_module, "FETCH_RETRY_S", 0.05)
+    ledger = Ledger(cursor=0)
+    ledger.rows = [row(1), row(2)]
+    ledger.broken = True
+    async with listening(mosquitto.port) as ear, Watch(settings(mosquitto.port), ledger) as watch:
+        await watch.link(True)
+        watch.teller.offer(row(3), False)
+        await ear.until(lambda: ear.seqs() == [3])
+        ledger.broken = False
+        await ear.until(lambda: len(ear.events()) == 3)
+        ledger.rows.append(row(3))
+        await until(lambda: ledger.cursor >= 2)
+
+    assert ear.seqs() == [3, 1, 2]
 
 
 @pytest.mark.asyncio

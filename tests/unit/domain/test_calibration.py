@@ -60,7 +60,7 @@ def test_torque_never_falls_as_the_arm_moves_out(
 
 
 def test_arm_on_its_stop_under_preload_says_only_less_than() -> None:
-    """At rest, and within the transducer's noise of it, the springs have not moved: the torque may be anything below."""
+    """At rest, within the transducer's noise, the springs have not moved: the torque may be anything below."""
     convert = torque_of(PRELOADED)
 
     for position_mm in (-0.3, 0.0, REST_BAND_MM * 0.99):

@@ -17,7 +17,7 @@ from works import Works, rake, site_of
 SITE = site_of(rake())
 PLAN = Works(SITE).plans["P"]
 
-texts = st.text(st.characters(exclude_categories=("Cs",)), max_size=300)
+texts = st.text(max_size=300)  # any character but lone surrogates
 stamps = st.integers(0, 2**62)
 replies = st.builds(
     BlockReply,
@@ -74,9 +74,8 @@ def test_cut_scan_is_refused_or_is_a_shorter_whole(scan: RawScan, share: float) 
     cut = record._replace(payload=record.payload[: int(len(record.payload) * share)])
     try:
         got = unpack_scan(cut, PLAN)
-    except ValueError as error:
-        assert "7" in str(error)
-        return
+    except ValueError:
+        return  # which sentence it gives is shown below
     assert got.blocks == scan.blocks[: len(got.blocks)]
     assert len(got.blocks) < len(scan.blocks)
 
