@@ -20,6 +20,7 @@ from nightrake.domain.sampling import Sampler
 from nightrake.domain.site import SiteSpec
 from nightrake.domain.tailcodec import unpack_scan
 from nightrake.domain.wiring import wire_site
+from nightrake.errors import StoreError
 from nightrake.historian.lineprotocol import Stamps, head, line
 from nightrake.historian.sending import Answer, Sender, StoreTarget, Verdict
 from nightrake.journal.store import Store
@@ -134,7 +135,12 @@ class Forwarding:
                 self._tell(False, "waiting for a clock that can be believed")
                 await asyncio.sleep(PERIOD_S)
                 continue
-            answer, more = await self._one_batch(sender)
+            try:
+                answer, more = await self._one_batch(sender)
+            except StoreError as error:
+                self._tell(False, str(error))
+                await asyncio.sleep(BACKOFF_S[0])
+                continue
             if answer is None or answer.verdict is Verdict.TAKEN:
                 wait_s = BACKOFF_S[0]
                 if answer is not None:

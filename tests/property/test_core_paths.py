@@ -55,28 +55,27 @@ SITE = everything()
 CONTACTS = [(d, str(c.id).removeprefix(f"{d}/")) for d, spec in SITE.drives.items() for c in spec.contacts]
 NUMBERS = [(d, role) for d, spec in SITE.drives.items() for role in spec.points() if not role.startswith("contact:")]
 
-moves = st.one_of(
-    st.tuples(st.just("contact"), st.sampled_from(CONTACTS), st.booleans()),
-    st.tuples(
-        st.just("value"),
-        st.sampled_from(NUMBERS),
-        st.sampled_from((0, 1, 2, 819, 2_457, 3_700, 10_400, 20_300, 60_000)),
-    ),
-    st.tuples(st.just("zero"), st.sampled_from((("P", 1), ("Q", 3), ("P", 4))), st.none()),
-    st.tuples(st.just("whole"), st.sampled_from("PQ"), st.sampled_from((50, 250, 900, 2_500))),
-    st.tuples(st.just("whole"), st.sampled_from("PQ"), st.sampled_from((50, 250, 900, 2_500))),
-    st.tuples(st.just("part"), st.sampled_from("PQ"), st.tuples(st.integers(0, 255), st.integers(0, 255))),
-    st.tuples(st.just("part"), st.sampled_from("PQ"), st.tuples(st.integers(0, 255), st.just(0))),
-    st.tuples(st.just("tick"), st.sampled_from((100, 600, 3_000)), st.none()),
-    st.tuples(
-        st.just("command"),
-        st.sampled_from(("reset", "test", "test_end", "open")),
-        st.tuples(st.sampled_from(("D", "E", "X")), st.sampled_from(("", "forward", "reverse")), st.sampled_from("2x")),
-    ),
-    st.tuples(st.just("link"), st.booleans(), st.sampled_from(("", "refused"))),
-    st.tuples(st.just("settings"), st.sampled_from(("2", "3")), st.none()),
+levels = st.tuples(st.just("contact"), st.sampled_from(CONTACTS), st.booleans())
+figures = st.tuples(
+    st.just("value"), st.sampled_from(NUMBERS), st.sampled_from((0, 1, 2, 819, 2_457, 3_700, 10_400, 20_300, 60_000))
 )
-runs = st.lists(moves, min_size=1, max_size=60)
+wholes = st.tuples(st.just("whole"), st.sampled_from("PPQ"), st.sampled_from((50, 250, 900, 2_500)))
+masks = st.integers(0, 255)
+parts = st.tuples(st.just("part"), st.sampled_from("PPQ"), st.tuples(masks, st.just(0) | masks))
+ticks = st.tuples(st.just("tick"), st.sampled_from((100, 600, 3_000)), st.none())
+desk = st.tuples(
+    st.just("command"),
+    st.sampled_from(("reset", "test", "test_end", "open")),
+    st.tuples(st.sampled_from("DDEX"), st.sampled_from(("", "forward", "reverse")), st.sampled_from("2x")),
+)
+rare = st.one_of(
+    st.tuples(st.just("zero"), st.sampled_from((("P", 1), ("Q", 3), ("P", 4))), st.none()),
+    st.tuples(st.just("healthy"), st.none(), st.none()),
+    st.tuples(st.just("link"), st.booleans(), st.sampled_from(("", "refused"))),
+    st.tuples(st.just("settings"), st.sampled_from("23"), st.none()),
+)
+moves = st.one_of(levels, figures, wholes, parts, levels, figures, wholes, parts, ticks, desk, rare)
+runs = st.lists(moves, min_size=20, max_size=80)
 Run = list[tuple[str, object, object]]
 
 
@@ -88,7 +87,7 @@ def inputs_of(run: Run) -> list[Input]:
         works.inputs.append(given)
         return Outcome()
 
-    works.give = keep  # type: ignore[method-assign, assignment]
+    works.give = keep  # type: ignore[method-assign]
     for kind, what, how in run:
         match kind, what, how:
             case "contact", (str(drive), str(which)), bool(operated):
@@ -98,6 +97,8 @@ def inputs_of(run: Run) -> list[Input]:
                 works.values[point] = value & (1 if point.type is ValueType.BIT else 0xFFFF)
             case "zero", (str(plc), int(unit)), _:
                 works.zero(plc, unit)
+            case "healthy", _, _:
+                works.values = Works(SITE).values
             case "whole", str(plc), int(after_ms):
                 works.scan(after_ms, plc)
             case "part", str(plc), (int(some), int(failed)):

@@ -104,9 +104,7 @@ def judge(
         long_way
         or raws[:n] != state.raws[:n]
         or blocked != state.blocked
-        or (state.scan_due_ns and fresh and state.scan_due_ns <= now_ns)
-        or (state.tick_due_ns and state.tick_due_ns <= now_ns)
-        or (state.due_utc_ms and state.due_utc_ms <= utc_ms)
+        or is_due(state, now_ns, utc_ms, state.scan_due_ns if fresh else 0)
         or position.reason != state.position.reason
         or torque.kind is not state.torque.kind
         or torque.reason != state.torque.reason
@@ -117,6 +115,15 @@ def judge(
     tick_due_ns = next_tick(wire, protection, _frozen_at(wire, raws, beat_ns, blocked))
     after = DriveState(raws, position, torque, side, protection, beat_ns, blocked, scan_due_ns, tick_due_ns, due_utc_ms)
     return after, entries
+
+
+def is_due(state: DriveState, now_ns: int, utc_ms: int, scan_due_ns: int = 0) -> bool:
+    """Whether time makes a difference to a drive now.
+
+    Args:
+        scan_due_ns: The state's own, where a scan brings fresh readings; 0 on a tick.
+    """
+    return 0 < scan_due_ns <= now_ns or 0 < state.tick_due_ns <= now_ns or 0 < state.due_utc_ms <= utc_ms
 
 
 def _same_gaps(raws: tuple[Raw, ...], before: tuple[Raw, ...], start: int) -> bool:
@@ -147,7 +154,7 @@ def _blocked(wire: DriveWire, raws: tuple[Raw, ...], beat_ns: int, now_ns: int) 
     """A dead rack or a frozen heartbeat takes the trust from every value that comes the same way."""
     if wire.rack >= 0 and not isinstance(raws[wire.rack], str) and raws[wire.rack] != wire.rack_true:
         reason, slots = RACK_UNHEALTHY, wire.by_rack
-    elif 0 < (_frozen_at(wire, raws, beat_ns, "")) <= now_ns:
+    elif 0 < _frozen_at(wire, raws, beat_ns, "") <= now_ns:
         reason, slots = HEARTBEAT_FROZEN, wire.by_heartbeat
     else:
         return "", raws

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from nightrake.domain.drive import EMPTY, DriveState, judge
+from nightrake.domain.drive import EMPTY, DriveState, is_due, judge
 from nightrake.domain.image import IMAGE_REASONS, SOUND, Image, ImageState, judge_image
 from nightrake.domain.inputs import BlockReply, Got, RawScan
 from nightrake.domain.readplan import ReadPlan
@@ -137,10 +137,8 @@ def _judge_scan(
     for drive, feeds in endpoint.wire.drives.items():
         before = drives[drive]
         raws = work.get(drive)
-        if raws is None:
-            due = before.scan_due_ns and before.scan_due_ns <= now_ns
-            if not (due or long_way or (before.tick_due_ns and before.tick_due_ns <= now_ns)):
-                continue
+        if raws is None and not (long_way or is_due(before, now_ns, scan.utc_ms, before.scan_due_ns)):
+            continue
         fresh = EMPTY
         for block in good:
             if block in feeds:

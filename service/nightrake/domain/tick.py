@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from nightrake.domain.drive import EMPTY, judge
+from nightrake.domain.drive import EMPTY, is_due, judge
 from nightrake.domain.inputs import Tick
 from nightrake.domain.rows import Entry
 from nightrake.domain.scan import raws_of
@@ -23,11 +23,7 @@ def on_tick(state: SiteState, tick: Tick, long_way: bool) -> tuple[SiteState, Ou
     now_ns = tick.mono_ns
     work: dict[str, list[Raw]] = {}
     endpoints = _stale(state, now_ns, work)
-    due = [
-        d
-        for d, s in state.drives.items()
-        if (s.tick_due_ns and s.tick_due_ns <= now_ns) or (s.due_utc_ms and s.due_utc_ms <= tick.utc_ms) or d in work
-    ]
+    due = [d for d, s in state.drives.items() if is_due(s, now_ns, tick.utc_ms) or d in work]
     if not due and endpoints is state.endpoints:
         return state, NOTHING
     drives = dict(state.drives)
