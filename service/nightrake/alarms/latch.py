@@ -21,7 +21,7 @@ class Latch(NamedTuple):
         latched: A shutdown has happened and was not reset.
         occurrence: Number of this (or the last) life of the alarm; 0 = there was none yet.
         since_utc_ms: When it latched.
-        running: Run feedback as last seen, -1 unknown. ran: 'running before reset' holds now.
+        running: Run feedback as last seen since it latched, -1 unknown. ran: 'running before reset' holds now.
     """
 
     latched: bool = False
@@ -36,7 +36,7 @@ def on_drive_entry(latch: Latch, entry: Entry, utc_ms: int) -> tuple[Latch, tupl
     trips = entry.event == "shutdown_operated" and not entry.data.get("in_test")
     if not (trips or entry.event == "still_running") or latch.latched:
         return latch, ()
-    after = latch._replace(latched=True, occurrence=latch.occurrence + 1, since_utc_ms=utc_ms, ran=False)
+    after = latch._replace(latched=True, occurrence=latch.occurrence + 1, since_utc_ms=utc_ms, running=-1, ran=False)
     data = {"occurrence": after.occurrence, "because": entry.event}
     return after, (Entry("alarm", "shutdown_latched", entry.drive, entry.direction, data, urgent=True),)
 
@@ -46,14 +46,15 @@ def on_running(latch: Latch, running: int, stop: str, drive: str, direction: str
 
     Args:
         running: 1, 0 or -1.
-        stop: The drive's verdict on its stop; while that is awaited or 'still running' the motor has not started anew.
+        stop: The drive's verdict on its stop; while that is awaited or 'still running' the motor has not started anew,
+            unless it was seen to stand since it latched.
     """
     after = latch._replace(running=running)
     if not latch.latched or running == -1:
         return after, ()
     if running == 0:
         return after._replace(ran=False), ()
-    if latch.ran or stop in ("awaited", "still running"):
+    if latch.ran or (latch.running != 0 and stop in ("awaited", "still running")):
         return after, ()
     data = {"occurrence": latch.occurrence}
     entry = Entry("alarm", "running_before_reset", drive, direction, data, urgent=True)

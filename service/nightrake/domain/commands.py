@@ -69,10 +69,16 @@ def _forget_stop(state: SiteState, drive: str, side: str) -> SiteState:
 
 
 def _shutdown_stage(state: SiteState, wire: DriveWire, side: str) -> tuple[int, bool]:
-    """State of one direction's shutdown stage, and whether it is read well now."""
-    for stage, known in zip(wire.stages, state.drives[wire.spec.id].protection.stages, strict=True):
+    """State of one direction's shutdown stage, and whether it is read well now.
+
+    For a reset a contact counts as operated as soon as it reads so: its debounce is no reason to let go.
+    """
+    protection = state.drives[wire.spec.id].protection
+    for stage, known in zip(wire.stages, protection.stages, strict=True):
         if stage.direction == side and stage.stage is Stage.SHUTDOWN:
-            return known.operated, known.known
+            contacts = [protection.contacts[i] for i in stage.contacts]
+            reads_operated = any(c.raw == 1 and not c.bad for c in contacts)
+            return 1 if reads_operated else known.operated, known.known
     return 0, True
 
 

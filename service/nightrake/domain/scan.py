@@ -178,15 +178,14 @@ def _images(
         if not is_zero and old is SOUND:
             continue
         new = judge_image(old, is_zero, scan.mono_ns)
-        if new == old:
+        if new == old:  # the image itself, since a period of zeros keeps its beginning
             continue
         images = {**images, unit: new}
-        if new.image is not old.image:
-            turned.add(unit)
-            data = {"plc": scan.endpoint, "unit": unit, "image": new.image.value, "was": old.image.value}
-            entries += (Entry("plc", f"image_{new.image}", "", "", data),)
-            if new.image is Image.SUSPECT:
-                entries += _operated_in_zeros(state, scan, unit)
+        turned.add(unit)
+        data = {"plc": scan.endpoint, "unit": unit, "image": new.image.value, "was": old.image.value}
+        entries += (Entry("plc", f"image_{new.image}", "", "", data),)
+        if new.image is Image.SUSPECT:
+            entries += _operated_in_zeros(state, scan, unit)
     return images, entries, frozenset(turned)
 
 

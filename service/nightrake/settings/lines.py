@@ -11,7 +11,7 @@ import tomllib
 Path = tuple[str | int, ...]
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
-_SCALAR = re.compile(r"[^,\]}\n#]*")
+_SCALAR = re.compile(r"[^,\]}\n#]+")
 
 
 def line_index(text: str) -> dict[Path, int]:
@@ -105,7 +105,7 @@ class _Scanner:
             self._string()
         else:
             match = _SCALAR.match(self._text, self._at)
-            self._at = match.end() if match else len(self._text)
+            self._at = match.end() if match else self._at + 1  # never stand still
 
     def _array(self, path: Path) -> None:
         self._at += 1
@@ -135,7 +135,7 @@ class _Scanner:
             self._step(2 if quote == '"' and self._text[self._at] == "\\" else 1)
         self._at += len(end)
         # Up to two more quotes before the closing three belong to the text.
-        while False and self._text.startswith(quote, self._at):
+        while len(end) == 3 and self._text.startswith(quote, self._at):
             self._at += 1
 
     def _step(self, count: int) -> None:

@@ -129,8 +129,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """``did you mean 'X'?`` for the known word most like this one, or an empty text."""
     names = list(known)
     letters = sorted(word.lower())
-    near = [n for n in names if sorted(n.lower()) == letters]  # letters in the wrong order or case
-    near = near or difflib.get_close_matches(word, names, 1, 0.6)
+    same = [n for n in names if sorted(n.lower()) == letters]  # letters in the wrong order or case
+    near = difflib.get_close_matches(word, same, 1, 0.0) or difflib.get_close_matches(word, names, 1, 0.6)
     return f"did you mean '{near[0]}'?" if near else ""
 
 

@@ -146,6 +146,22 @@ async def test_late_replies_are_never_taken_for_the_next_one(rogue: Rogue) -> No
 
 
 @pytest.mark.asyncio
+@pytest.mark.timeout(90)
+async def test_ten_thousand_reads_each_get_their_own_value(rogue: Rogue) -> None:
+    """On one connection, through the recorder: every value belongs to its own request."""
+    link = await linked(rogue, timeout_ns=2_000_000_000)
+    wrong = 0
+
+    for n in range(10_000):
+        reading = await link.read(Block(1 + n % 3, Table.HOLDING, n, 1, 0))
+        wrong += reading.data != n.to_bytes(2, "big")
+        rogue.requests.clear()
+
+    assert wrong == 0
+    link.close()
+
+
+@pytest.mark.asyncio
 async def test_cancelled_read_passes_on_and_the_next_is_right(rogue: Rogue) -> None:
     """Cancelling is no Modbus fault (up to pymodbus 3.15 it came out as one)."""
     link = await linked(rogue, timeout_ns=5_000_000_000)

@@ -82,6 +82,20 @@ def test_value_that_is_no_number_is_a_reason(text: str) -> None:
     assert isinstance(decoder(point(ValueType.FLOAT32), 0)(bytes.fromhex(text)), str)
 
 
+@pytest.mark.parametrize("kind", [k for k in PACK if k is not ValueType.FLOAT32])
+@pytest.mark.parametrize("order", list(Order))
+def test_scale_and_offset_hold_in_every_type_and_order(kind: ValueType, order: Order) -> None:
+    """value = raw * scale + offset; without either an integer stays an integer."""
+    plain = struct.pack(PACK[kind], 1234)
+    letters = ARRANGE[order] if len(plain) == 4 else (1, 0) if order in (Order.BADC, Order.DCBA) else (0, 1)
+    wire = bytes(plain[i] for i in letters)
+    scaled = point(kind, order)._replace(scale=0.5, offset=-17.0)
+
+    assert decoder(scaled, 0)(wire) == 600.0
+    raw = decoder(point(kind, order), 0)(wire)
+    assert (raw, type(raw)) == (1234, int)
+
+
 @given(bits=st.integers(0, 0xFFFF), number=st.integers(0, 15))
 def test_bit_of_a_register_counts_from_the_least_significant(bits: int, number: int) -> None:
     """Bit 0 is the one that is worth 1."""
