@@ -15,6 +15,7 @@ from nightrake.domain.rows import canonical
 from nightrake.domain.site import BitSignal, Direction, Form, Order, SiteSpec, Stage, Table, ValueType
 from nightrake.domain.state import Outcome, SiteState, new_site
 from nightrake.domain.tailcodec import from_record, to_record
+from nightrake.kept import from_snapshot, snapshot
 from works import FAR_SIDE, MS, NEAR_SIDE, PRELOADED, Works, bit, centred, contact, loop, rake, site_of, word
 
 START_UTC_MS = 1_790_000_000_000
@@ -210,3 +211,22 @@ def test_scan_of_one_plc_touches_only_the_drives_that_draw_on_it(run: Run) -> No
                     assert after.drives[drive] is state.drives[drive]
         state = after
     assert works.site is SITE
+
+
+@given(run=runs, share=st.floats(0.0, 1.0))
+@settings(max_examples=60)
+def test_replay_may_begin_at_any_snapshot(run: Run, share: float) -> None:
+    """A state that went through its stored form walks on exactly as the one that did not."""
+    inputs = inputs_of(run)
+    cut = int(len(inputs) * share)
+    kept = new_site(SITE)
+    for given_input in inputs[:cut]:
+        kept, _ = step(kept, given_input)
+    stored = from_snapshot(snapshot(kept), new_site(kept.site))
+    assert judged(stored) == judged(kept)
+
+    for given_input in inputs[cut:]:
+        kept, told = step(kept, given_input)
+        stored, told_again = step(stored, given_input)
+        assert told == told_again
+        assert judged(stored) == judged(kept)

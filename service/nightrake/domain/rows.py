@@ -95,7 +95,8 @@ class TailRecord(NamedTuple):
 
 def canonical(data: Mapping[str, Any]) -> bytes:
     """Canonical JSON bytes. Raises ValueError on NaN or infinity, TypeError on what is not plain."""
-    return json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode()
+    text = json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return text.encode(errors="replace")  # half a surrogate pair, from a hostile command, must not stop the journal
 
 
 def chain_hash(prev_hash: bytes, row: Row) -> bytes:
