@@ -41,6 +41,8 @@ from nightrake.status import news_of, probe_site, row_view, status_of
 log = structlog.get_logger("nightrake.app")
 
 TICK_S = 0.1
+SWITCH_S = 0.0005
+"""How long the loop may keep the interpreter while the store's thread waits for it, seconds."""
 COMMIT_WAIT_S = 1.0
 """A command's reply waits this long for its commit; then it is given with the word that it is not on disk yet."""
 CURSOR = "mqtt"
@@ -88,11 +90,13 @@ def _without_nothing(logger: Any, name: str, event: Any) -> Any:  # noqa: ARG001
     return {k: v for k, v in event.items() if v is not None}
 
 
-def calm_collector() -> None:
+def calm_interpreter() -> None:
     """What is loaded by now stays for good: full collections need not walk it, nor come often.
 
     They took 110 ms at 504 drives, which makes scans late; what the scans themselves leave is freed by counting.
     """
+    # A commit takes the interpreter back after each of its steps; at the default of 5 ms each that is felt.
+    sys.setswitchinterval(SWITCH_S)
     gc.collect()
     gc.freeze()
     gc.set_threshold(20_000, 20, 100)
@@ -218,7 +222,7 @@ class Watch:
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self._stop.set)
         loop.add_signal_handler(signal.SIGHUP, lambda: loop.create_task(self._reload_logged(), name="reload"))
-        calm_collector()
+        calm_interpreter()
         self.store.start(self.engine.durable, self._link_of("disk"), self._rows_lost)
         self.store.put_segment(*self._segment)
         self.store.put_settings(self.settings.digest, self._clock.utc_ms(), self.settings.content)
