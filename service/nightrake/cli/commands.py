@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -21,7 +22,7 @@ def run_command(
     """Ask the watch for one thing and print its answer; exit code 0 accepted, 1 refused."""
     settings = load(folder, overrides)
     if verb == "reset":
-        print(CAUTION)
+        print(textwrap.fill(CAUTION, 80))
     with ControlClient(settings.control.socket) as client:
         answer = client.ask("command", what=verb, drive=drive, direction=direction, arg=arg)
     print(answer["text"])
