@@ -54,7 +54,7 @@ async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
         _say(f"plant: three PLCs on 127.0.0.1:{', '.join(str(p) for p in ports.values())}")
         _say(f"broker: embedded, MQTT 3.1.1, on 127.0.0.1:{mqtt_port}")
         watch = await _watch(folder, scratch, ports, mqtt_port)
-        client = await asyncio.to_thread(_connect, scratch / "control")
+        client = await _connect(scratch / "control", watch)
         _say("watch: running in its own process; six drives")
         table = _Screen()
         with client:
@@ -128,17 +128,17 @@ def _place(port: int) -> dict[str, str | int]:
     return {"host": "127.0.0.1", "port": port}
 
 
-def _connect(path: Path) -> ControlClient:
+async def _connect(path: Path, watch: asyncio.subprocess.Process) -> ControlClient:
     deadline = time.monotonic() + READY_S
     while True:
         try:
             return ControlClient(path)
         except ControlError:
-            if time.monotonic() > deadline:
+            if time.monotonic() > deadline or watch.returncode is not None:
                 log = path.parent / "watch.log"
                 tail = log.read_text(errors="replace")[-600:] if log.exists() else ""
                 raise NightrakeError(f"the watch did not start; its last words: {tail}") from None
-            time.sleep(0.05)
+            await asyncio.sleep(0.05)
 
 
 async def _end(process: asyncio.subprocess.Process | None) -> None:
