@@ -176,6 +176,10 @@ class ModbusLink:
             return Reading(Got.NO_CONNECTION, detail=f"connection lost: {error.strerror or error}")
         finally:
             self._asked = None
+            # Before Python 3.12 wait_for loses a cancellation that comes together with the reply.
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():
+                raise asyncio.CancelledError
         assert isinstance(reply, _Reply)
         if reply.reading.got is Got.GARBAGE:
             self.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Iterable
 from typing import NamedTuple
@@ -66,6 +67,7 @@ async def probe_endpoint(endpoint: EndpointSpec, points: Iterable[PointSpec]) ->
             if not link.connected:
                 await link.connect()
             results.append(await probe_point(link, point))
+            await asyncio.sleep(endpoint.min_gap_ns / 1e9)
         return results
     finally:
         link.close()

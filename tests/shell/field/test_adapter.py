@@ -180,6 +180,24 @@ async def test_cancelled_read_passes_on_and_the_next_is_right(rogue: Rogue) -> N
 
 
 @pytest.mark.asyncio
+async def test_cancellation_that_comes_with_the_reply_is_not_lost(rogue: Rogue) -> None:
+    """A stop in the very turn of the loop in which the reply arrives still ends the read."""
+    link = await linked(rogue, timeout_ns=2_000_000_000)
+    lost = 0
+    for _ in range(100):
+        waiting = asyncio.create_task(link.read(BLOCK))
+        while link._client.ctx.response_future.done() or link._asked is None:  # noqa: ASYNC110  # to the very turn
+            await asyncio.sleep(0)
+        while not link._client.ctx.response_future.done():  # noqa: ASYNC110  # to the very turn
+            await asyncio.sleep(0)
+        waiting.cancel()
+        lost += not (await asyncio.gather(waiting, return_exceptions=True) and waiting.cancelled())
+
+    assert lost == 0
+    link.close()
+
+
+@pytest.mark.asyncio
 async def test_nothing_but_reads_can_be_sent(rogue: Rogue) -> None:
     """Even the library's own write call does not get past the adapter."""
     link = await linked(rogue)
