@@ -29,8 +29,10 @@ async def test_samples_and_events_reach_the_store(victoria: Victoria, tmp_path: 
         expected = at.scans(40)
         first_ms = at.utc_ms - 39 * 250
         at.happen(3)
-        async with at.forwarded():
+        async with at.forwarded() as forwarding:
             await at.link(True)
+            # The first batch may hold the rows alone: the hot tail is committed a moment later.
+            await until(lambda: forwarding.status()["lag_rows"] == 0)
         found = await asyncio.to_thread(victoria.export_until, GOOD, expected)
         events = await asyncio.to_thread(victoria.export, "nightrake_event_seq")
 
