@@ -125,7 +125,7 @@ class Watch:
         self._renew_share = 1
         segment = Segment(boot_id(), clock.mono_ns(), clock.utc_ms(), clock.trusted())
         last_utc_ms, kept = store.last_utc_ms(), store.states()
-        state, unfit = restore(new_site(settings.site), kept, clock.mono_ns())
+        state, unfit = restore(new_site(settings.site), kept, clock.mono_ns(), same_boot=_is_same_boot(store))
         cursor = store.get_cursor(CURSOR)
         # Numbers rise over the epochs of one file, so a cursor of an earlier epoch still says what was told.
         self._begin_after = cursor[1] if cursor else 0
@@ -367,6 +367,12 @@ class Watch:
         self.teller = self._new_teller(new, before.stats.cursor)
         self._telling = self._group.create_task(self.teller.run(), name="teller")
         self._mark(list(self.engine.state.drives))
+
+
+def _is_same_boot(store: Store) -> bool:
+    """Whether the monotonic times in the stored states are of this start of the machine; a new file cannot tell."""
+    opened = store.opened
+    return not (opened.rebooted or opened.new or opened.copied)
 
 
 def _start_entry(settings: Settings, store: Store, last_utc_ms: int, utc_ms: int, unfit: list[str]) -> Entry:

@@ -48,11 +48,14 @@ def states_of(state: SiteState, drives: set[str]) -> dict[str, bytes]:
     return kept
 
 
-def restore(state: SiteState, kept: dict[str, bytes], mono_ns: int) -> tuple[SiteState, list[str]]:
+def restore(
+    state: SiteState, kept: dict[str, bytes], mono_ns: int, *, same_boot: bool = False
+) -> tuple[SiteState, list[str]]:
     """Bring stored states back into a new site.
 
     Args:
         state: A site of which nothing has been read. kept: From the store. mono_ns: Now.
+        same_boot: The machine was not started anew, so monotonic times in `kept` are still to be compared with ours.
 
     Returns:
         The site, and the keys that no longer fit (contacts changed, damaged) and were left out.
@@ -63,7 +66,7 @@ def restore(state: SiteState, kept: dict[str, bytes], mono_ns: int) -> tuple[Sit
         if raw is not None:
             before = _parse(_DRIVE, raw)
             if before is not None and _fits(before, len(wire.contacts), len(wire.stages)):
-                drives[drive] = after_restart(wire, before, mono_ns)
+                drives[drive] = after_restart(wire, before, mono_ns, same_boot=same_boot)
             else:
                 unfit.append(drive_key(drive))
         for side in wire.spec.directions:

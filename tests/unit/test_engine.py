@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 
 from clocks import ManualClock
 from nightrake.clock import Segment
+from nightrake.domain.inputs import Command, Tick
+from nightrake.domain.pipeline import step
 from nightrake.domain.rows import GENESIS, Entry, Row, TailRecord
 from nightrake.domain.site import Stage
 from nightrake.domain.state import new_site
@@ -200,3 +202,23 @@ def test_entry_without_an_input_is_a_row_too(manual_clock: ManualClock) -> None:
     desk.engine.note(Entry("service", "started", "", "", {}))
 
     assert [(r.seq, r.input_seq, r.event) for r in desk.shelf.rows] == [(101, 0, "started")]
+
+
+def test_function_check_goes_on_over_a_restart_of_the_service(manual_clock: ManualClock) -> None:
+    """The limit stands while the machine runs on; after a start of the machine it ends at once, and that is told."""
+    desk = Desk(manual_clock)
+    desk.scan()
+    now_ns = manual_clock.mono_ns()
+    desk.engine.submit(Command(now_ns, 1, "test", "D", "", "kim", "local", "local user", "600", ""))
+    blank = new_site(desk.world.site)
+
+    same = restore(blank, desk.shelf.states, now_ns + 5, same_boot=True)[0]
+    anew = restore(blank, desk.shelf.states, 5, same_boot=False)[0]
+
+    assert same.drives["D"].protection.test_by == "kim"
+    assert step(same, Tick(now_ns + 10, 2))[0].drives["D"].protection.test_until_ns == now_ns + 600 * 10**9
+    told = [e for e in step(same, Tick(now_ns + 601 * 10**9, 3))[1].entries if e.event == "test_ended"]
+    assert [e.data for e in told] == [{"by": "time limit"}]
+    state, outcome = step(anew, Tick(10, 2))
+    assert state.drives["D"].protection.test_until_ns == 0
+    assert "test_ended" in [e.event for e in outcome.entries]

@@ -23,6 +23,13 @@ def blind_spots(drive: DriveSpec, site: SiteSpec, now_utc_ms: int) -> list[str]:
                 f"cannot notice a restart of {plc} unit {unit}: no point there is other than zero while all is well "
                 "(a 4-20 mA position, a closed contact that is 1, or a rack bit would be)"
             )
+            continue
+        alone = _only_own_contact(drive, site, plc, unit)
+        if alone:
+            spots.append(
+                f"cannot tell its own {alone} from a restart of {plc} unit {unit}: that contact is the only point "
+                "there that is other than zero while all is well, so its operation is told as suspect, not before 2 s"
+            )
     if drive.heartbeat is None:
         spots.append("cannot notice a PLC program that has stopped: no heartbeat")
     if drive.running is None:
@@ -45,6 +52,20 @@ def blind_spots(drive: DriveSpec, site: SiteSpec, now_utc_ms: int) -> list[str]:
         if 0 < c.due_utc_ms <= now_utc_ms
     ]
     return spots
+
+
+def _only_own_contact(drive: DriveSpec, site: SiteSpec, plc: str, unit: int) -> str:
+    """The stage of this drive's contact that is the sole witness of a unit; "" where there are others, or none."""
+    witnesses = {
+        (other.id, role)
+        for other in site.drives.values()
+        for role, point in other.points().items()
+        if (point.endpoint, point.unit) == (plc, unit) and is_witness(other, role)
+    }
+    if len(witnesses) != 1:
+        return ""
+    owner, role = next(iter(witnesses))
+    return role.split("/")[1] if owner == drive.id and role.startswith("contact:") else ""
 
 
 def _has_witness(site: SiteSpec, plc: str, unit: int) -> bool:

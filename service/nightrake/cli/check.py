@@ -11,9 +11,10 @@ from typing import Any
 
 from nightrake.cli.blind import blind_spots
 from nightrake.cli.check_offline import report
-from nightrake.cli.readings import Finding, judge_point
+from nightrake.cli.readings import Finding, arm_torque, judge_point
 from nightrake.control.client import ControlClient
-from nightrake.domain.site import EndpointSpec, PointSpec
+from nightrake.domain.reading import Reading
+from nightrake.domain.site import Direction, DriveSpec, EndpointSpec, PointSpec
 from nightrake.errors import ControlError, FieldError
 from nightrake.field.probe import Probed, probe_endpoint
 from nightrake.journal.lock import take_lock
@@ -74,11 +75,20 @@ def live_findings(settings: Settings) -> list[Finding]:
         results = asyncio.run(_probe_alone(settings))
     by_place = {(r["drive"], r["role"]): r for r in results}
     return [
-        judge_point(drive, role, point, by_place[drive.id, role])
+        judge_point(drive, role, point, by_place[drive.id, role], arm)
         for drive in settings.site.drives.values()
+        for arm in [_arm(drive, by_place)]
         for role, point in drive.points().items()
         if (drive.id, role) in by_place
     ]
+
+
+def _arm(drive: DriveSpec, results: Mapping[tuple[str, str], Mapping[str, Any]]) -> tuple[Direction, Reading] | None:
+    """Where a drive's arm stands, for comparison with its contacts; None where its position was not read."""
+    position = results.get((drive.id, "position"))
+    if position is None or position["got"] != "GOOD":
+        return None
+    return arm_torque(drive, bytes.fromhex(position["data"]))
 
 
 async def _probe_alone(settings: Settings) -> list[dict[str, Any]]:

@@ -8,10 +8,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from nightrake.domain.calibration import torque_of
-from nightrake.domain.reading import Exactness
+from nightrake.domain.reading import Exactness, Reading
 from nightrake.domain.registers import decoder
 from nightrake.domain.signals import position_of
-from nightrake.domain.site import ContactSpec, Direction, DriveSpec, Order, PointSpec, ValueType
+from nightrake.domain.site import ContactSpec, Direction, DriveSpec, Order, PointSpec, Stage, ValueType
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +39,22 @@ def place(point: PointSpec) -> str:
     return f"{point.endpoint} unit {point.unit} {point.table} {point.address}{bit}"
 
 
-def judge_point(drive: DriveSpec, role: str, point: PointSpec, result: Mapping[str, Any]) -> Finding:
+DOUBT = 0.7
+"""A contact that has operated below this share of its set point, or not operated at its inverse, is implausible."""
+
+
+def judge_point(
+    drive: DriveSpec,
+    role: str,
+    point: PointSpec,
+    result: Mapping[str, Any],
+    arm: tuple[Direction, Reading] | None = None,
+) -> Finding:
     """Judge one point.
 
     Args:
         result: As `status.probe_site` gives it.
+        arm: The direction that the drive's arm leans to, and the torque that its position shows; None = unknown.
     """
     if result["got"] != "GOOD":
         return Finding(drive.id, role, f"{place(point)}: {_failure(result)}", (), True)
@@ -52,7 +63,7 @@ def judge_point(drive: DriveSpec, role: str, point: PointSpec, result: Mapping[s
     value = decoder(point, 0)(data)
     end = f"[{place(point)}, raw {raw}, {result['round_trip_ms']:.0f} ms]"
     if role.startswith("contact:"):
-        return _contact(drive, role, int(value), end)
+        return _contact(drive, role, int(value), end, arm)
     if point.type is ValueType.BIT:
         return Finding(drive.id, role, f"{_bit_words(drive, role, int(value))} {end}", (), False)
     text, wrong = _number_words(drive, role, point, value)
@@ -68,16 +79,58 @@ def _failure(result: Mapping[str, Any]) -> str:
     return str(result["detail"] or result["got"].lower().replace("_", " "))
 
 
-def _contact(drive: DriveSpec, role: str, bit: int, end: str) -> Finding:
+def arm_torque(drive: DriveSpec, data: bytes) -> tuple[Direction, Reading] | None:
+    """Direction and torque that a position point's data show; None where they show none."""
+    if drive.position is None:
+        return None
+    value = decoder(drive.position.point, 0)(data)
+    if isinstance(value, str):
+        return None
+    reading = position_of(drive.position)(float(value))
+    if reading.value is None:
+        return None
+    side = Direction.REVERSE if len(drive.directions) == 2 and reading.value < 0 else drive.directions[0]
+    curve = drive.calibrations.get(side)
+    return (side, torque_of(curve)(reading.value)) if curve is not None else None
+
+
+def _contact(drive: DriveSpec, role: str, bit: int, end: str, arm: tuple[Direction, Reading] | None) -> Finding:
     contact: ContactSpec = next(
         c for c in drive.contacts if f"{c.id.direction}/{c.id.stage}/{c.id.channel}" == role.removeprefix("contact:")
     )
     operated = bit == contact.operated_bit
     form = contact.form.replace("_", " ")
+    other = f"with the other form or bit_1_means it would be {'released' if operated else 'OPERATED'}"
+    text = f"{'OPERATED' if operated else 'released'} (bit {bit}, {form}, bit 1 = {contact.bit_1_means}; {other}) {end}"
+    doubt = _implausible(drive, contact, operated, arm)
+    if doubt:
+        return Finding(drive.id, role, text, (doubt,), True)
     if not operated:
-        return Finding(drive.id, role, f"released ({form}, bit 1 = {contact.bit_1_means}) {end}", (), False)
+        return Finding(drive.id, role, text, (), False)
     more = "operated now: true torque, a broken wire, or the wrong form or bit_1_means; look at the arm and the contact"
-    return Finding(drive.id, role, f"OPERATED ({form}, bit 1 = {contact.bit_1_means}) {end}", (more,), True)
+    return Finding(drive.id, role, text, (more,), True)
+
+
+def _implausible(drive: DriveSpec, contact: ContactSpec, operated: bool, arm: tuple[Direction, Reading] | None) -> str:
+    """Why a contact's state does not go with where the arm stands; "" where it may."""
+    set_nm = drive.shutdown_nm if contact.id.stage is Stage.SHUTDOWN else drive.alarm_nm
+    if arm is None or not set_nm or arm[1].value is None:
+        return ""
+    side, torque = arm
+    here_nm = torque.value if side is contact.id.direction else 0.0
+    assert here_nm is not None
+    shown = f"the arm shows {here_nm / 1000:.1f} kN.m {side}" if here_nm else f"the arm leans {side}"
+    if operated and torque.kind is not Exactness.BEYOND and here_nm < DOUBT * set_nm:
+        return (
+            f"operated, but {shown}, far from the {contact.id.stage} at {set_nm / 1000:.1f} kN.m: the wrong address, "
+            "form or bit_1_means, a broken wire, or a position that is wrong or bound"
+        )
+    if not operated and torque.kind is not Exactness.BELOW and here_nm > set_nm / DOUBT:
+        return (
+            f"released, but {shown}, far above the {contact.id.stage} at {set_nm / 1000:.1f} kN.m: the wrong address, "
+            "form or bit_1_means, a jumpered or cut contact, or a wrong scale of the position"
+        )
+    return ""
 
 
 def _bit_words(drive: DriveSpec, role: str, bit: int) -> str:

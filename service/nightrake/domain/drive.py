@@ -51,14 +51,14 @@ class DriveState(NamedTuple):
 def new_drive(wire: DriveWire) -> DriveState:
     """A drive of which nothing has been read since start."""
     protection = Protection((ContactState(),) * len(wire.contacts), (StageState(),) * len(wire.stages))
-    return _unread(wire, protection)
+    return _unread(wire, protection, 0)
 
 
-def _unread(wire: DriveWire, protection: Protection) -> DriveState:
+def _unread(wire: DriveWire, protection: Protection, now_ns: int) -> DriveState:
     """A drive without readings, and so without quality, whatever is known of its protection."""
     raws: tuple[Raw, ...] = (NOT_READ,) * len(wire.roles)
     nothing = absent(NOT_READ if wire.position >= 0 else NO_POSITION)
-    reasons = reasons_of(wire, raws, nothing, nothing, protection.stages, False, 0)
+    reasons = reasons_of(wire, raws, nothing, nothing, protection.stages, protection.test_until_ns > now_ns, 0)
     return DriveState(
         raws=raws,
         position=nothing,
@@ -205,12 +205,15 @@ def carry_over(old: DriveWire, new: DriveWire, state: DriveState) -> DriveState:
     )
 
 
-def after_restart(wire: DriveWire, kept: DriveState, now_ns: int) -> DriveState:
+def after_restart(wire: DriveWire, kept: DriveState, now_ns: int, *, same_boot: bool = False) -> DriveState:
     """Bring back what was stored before the service stopped: states and PLC memory stand, readings and timers do not.
+
+    A function check goes on to its time limit: who proves contacts must not wake anybody because the service was
+    restarted. After a start of the machine nobody knows how much of its time is left, so it ends.
 
     Args:
         kept: The stored state; its contacts and stages match `wire` (checked by the caller).
-        now_ns: Monotonic time of this start.
+        now_ns: Monotonic time of this start. same_boot: it goes on from the one in `kept`.
     """
     before = kept.protection
     contacts = tuple(
@@ -232,5 +235,8 @@ def after_restart(wire: DriveWire, kept: DriveState, now_ns: int) -> DriveState:
         stop_due_ns=now_ns + wire.spec.stop_confirm_ns if before.stop else 0,
         stop_direction=before.stop_direction,
         told=before.told,
+        # A limit in the past, so that its end is told like any other.
+        test_until_ns=before.test_until_ns if same_boot else min(before.test_until_ns, 1),
+        test_by=before.test_by,
     )
-    return _unread(wire, protection)
+    return _unread(wire, protection, now_ns)

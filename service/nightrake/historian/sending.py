@@ -16,10 +16,9 @@ from email.utils import parsedate_to_datetime
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from influxdb_client.client.influxdb_client import InfluxDBClient
-from influxdb_client.client.write_api import SYNCHRONOUS
-from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
+
+from nightrake.historian.library import SYNCHRONOUS, ApiException, InfluxDBClient
 
 _MS: Any = "ms"
 """The client's own constant is this text, typed as an object that it is not."""

@@ -63,7 +63,7 @@ class DriveBuilder:
             running=self._bit("running", drive.running),
             power=self._number("power", drive.power),
             speed=self._number("speed", drive.speed),
-            heartbeat=self._number("heartbeat", drive.heartbeat),
+            heartbeat=self._heartbeat(drive.heartbeat),
             rack_healthy=self._bit("rack_healthy", drive.rack_healthy),
             kept={n: s for n, p in drive.kept.items() if (s := self._number(f"kept:{n}", p)) is not None},
             calibrations={c.direction: c for c in curves},
@@ -115,6 +115,12 @@ class DriveBuilder:
             latched=latched,
             counter=counter,
         )
+
+    def _heartbeat(self, table: PointTable | None) -> PointSpec | None:
+        """A counter, or a bit that the PLC keeps turning over: the core only asks whether it changes."""
+        path: KeyPath = ("drive", self._id, "heartbeat")
+        is_bit = table is not None and self._points.is_bit(table)
+        return self._point("heartbeat", table, path, bit=is_bit, fast=False)
 
     def _check_counter(self, counter: PointSpec, path: KeyPath) -> None:
         if counter.type not in (ValueType.UINT16, ValueType.UINT32):

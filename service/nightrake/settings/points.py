@@ -70,6 +70,14 @@ class Points:
         )
         return spec if self._fits(spec, point, plc, path) else None
 
+    def is_bit(self, point: PointTable) -> bool:
+        """Whether a point that may be either is written as a bit: by its type, its bit number, or where it lies."""
+        if point.type is not None or point.bit is not None:
+            return point.type in (None, "bit")
+        plc = self._folder.plc.get(point.plc or self._drive.plc)
+        place = place_of(point.address) if plc is not None and plc.addressing == "reference" else None
+        return place[0].holds_bits if place else point.table in ("coil", "discrete")
+
     def _place(self, point: PointTable, plc: PlcTable, plc_id: str, path: KeyPath) -> tuple[Table, int] | None:
         where, number = (*path, "address"), point.address
         if plc.addressing == "reference":

@@ -100,3 +100,21 @@ def test_example_respects_the_devices_limits(fennmark: Folder) -> None:
     assert {n: p.port for n, p in plcs.items()} == {"PLCA": 15021, "PLCB": 15022, "GWC": 15023}
     assert plcs["PLCB"].max_registers == 16
     assert plcs["GWC"].min_gap_ns == 20_000_000
+
+
+def test_heartbeat_may_be_a_bit(fennmark: Folder) -> None:
+    """Many PLC programs turn a bit over in place of counting; a coil, or a bit of a register."""
+    fennmark.replace(
+        "drives.toml",
+        'heartbeat = { table = "input", address = 0, type = "uint16" }',
+        'heartbeat = { table = "coil", address = 9 }',
+    )
+    fennmark.replace("drives.toml", "address = 6, type", "address = 6, bit = 4, type")
+    fennmark.replace("drives.toml", 'bit = 4, type = "uint16"', "bit = 4")
+
+    drives = fennmark.load().site.drives
+
+    assert drives["SCR1"].heartbeat is not None
+    assert drives["SCR1"].heartbeat.type is ValueType.BIT
+    assert drives["SC1"].heartbeat is not None
+    assert (drives["SC1"].heartbeat.address, drives["SC1"].heartbeat.bit) == (106, 4)

@@ -56,6 +56,20 @@ SLIPS = {
         "drive.SCR1.heartbeat.address",
         "holds bits",
     ),
+    "heartbeat bit of a register": Slip(
+        "drives.toml",
+        'heartbeat = { table = "input", address = 0, type = "uint16" }',
+        'heartbeat = { table = "input", address = 0, type = "bit" }',
+        "drive.SCR1.heartbeat",
+        "say which bit",
+    ),
+    "heartbeat of no type": Slip(
+        "drives.toml",
+        'heartbeat = { table = "input", address = 0, type = "uint16" }',
+        'heartbeat = { table = "input", address = 0 }',
+        "drive.SCR1.heartbeat",
+        "needs a type",
+    ),
     "bit with a type": Slip(
         "drives.toml",
         'point = { table = "coil", address = 4 }',

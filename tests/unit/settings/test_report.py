@@ -144,3 +144,12 @@ def test_witnesses_of_the_example(fennmark: Folder) -> None:
     assert witnesses["SC1"] == {"rack_healthy"}
     assert "position" in witnesses["GT1"]
     assert witnesses["SCR1"] == {"contact:forward/shutdown/A"}
+
+
+def test_drive_whose_own_contact_is_the_only_witness_is_told(fennmark: Folder) -> None:
+    """SCR1's gateway unit serves nothing else that is never zero; the others have a position or a rack bit."""
+    words = "cannot tell its own shutdown from a restart of GWC unit 4"
+
+    assert words in drive_part(fennmark, "SCR1")
+    assert "cannot tell its own" not in drive_part(fennmark, "PC1")
+    assert "cannot tell its own" not in drive_part(fennmark, "SC1")
