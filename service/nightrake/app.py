@@ -20,9 +20,10 @@ from typing import Any
 import structlog
 
 from nightrake import __version__
+from nightrake.asked import COMMIT_WAIT_S, Asked
 from nightrake.clock import Segment, SystemClock, boot_id
 from nightrake.control.server import Caller, ControlServer
-from nightrake.domain.inputs import Command, LinkHealth, RawScan, SettingsChanged
+from nightrake.domain.inputs import LinkHealth, RawScan, SettingsChanged
 from nightrake.domain.rows import Entry, Row
 from nightrake.domain.state import new_site
 from nightrake.domain.view import drive_view
@@ -36,15 +37,12 @@ from nightrake.messages.teller import BrokerSettings, Teller
 from nightrake.notify import Notifier
 from nightrake.polling import Pollers
 from nightrake.settings import Settings, load, reload_diff, secret
-from nightrake.status import news_of, probe_site, row_view, status_of
 
 log = structlog.get_logger("nightrake.app")
 
 TICK_S = 0.1
 SWITCH_S = 0.0005
 """How long the loop may keep the interpreter while the store's thread waits for it, seconds."""
-COMMIT_WAIT_S = 1.0
-"""A command's reply waits this long for its commit; then it is given with the word that it is not on disk yet."""
 CURSOR = "mqtt"
 NEWS_ROWS = 1000
 
@@ -235,7 +233,9 @@ class Watch:
 
     async def _run_all(self) -> None:
         ready = asyncio.Event()
-        server = ControlServer(self.settings.control.socket, self._verbs(), {})
+        server = ControlServer(
+            self.settings.control.socket, {**Asked(self, self._clock).verbs(), "reload": self._reload}, {}
+        )
         async with asyncio.TaskGroup() as group:
             control = group.create_task(server.run(ready), name="control")
             self._telling = group.create_task(self.teller.run(), name="teller")
@@ -281,47 +281,6 @@ class Watch:
         self._mark(share)
 
     # --- the control socket -------------------------------------------------------------------------------------------
-
-    def _verbs(self) -> dict[str, Any]:
-        async def status(caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG001
-            return status_of(self, self._clock)
-
-        async def news(caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG001
-            return news_of(self, self._clock, int(args.get("after", 0)))
-
-        async def journal(caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG001
-            rows = await self.store.rows_after(int(args.get("after", 0)), min(int(args.get("limit", 100)), 500))
-            return [row_view(r) for r in rows]
-
-        async def probe(caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG001
-            return await probe_site(self.settings.site, self.pollers.probe)
-
-        return {
-            "status": status,
-            "news": news,
-            "journal": journal,
-            "probe": probe,
-            "command": self._command,
-            "reload": self._reload,
-        }
-
-    async def _command(self, caller: Caller, args: Mapping[str, Any]) -> Any:
-        command = Command(
-            self._clock.mono_ns(),
-            self._clock.utc_ms(),
-            str(args["what"]),
-            str(args["drive"]),
-            str(args.get("direction", "")),
-            caller.actor,
-            "local",
-            "local user",
-            str(args.get("arg", "")),
-            "socket",
-        )
-        answer = self.engine.submit(command).answers[0][1]
-        durable = await self.store.wait_durable(self.engine.last_seq, COMMIT_WAIT_S)
-        text = answer.text if durable else f"{answer.text} (not on disk yet)"
-        return {"ok": answer.ok, "text": text, "durable": durable}
 
     async def _reload_logged(self) -> None:
         result = await self._reload(Caller("SIGHUP", os.getuid()), {})

@@ -30,6 +30,8 @@ def row_view(row: Row) -> dict[str, Any]:
         "drive": row.drive,
         "direction": row.direction,
         "utc_ms": row.utc_ms,
+        "boot_id": row.boot_id,
+        "mono_ns": row.mono_ns,
         "data": json.loads(row.payload),
     }
 

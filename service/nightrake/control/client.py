@@ -23,6 +23,7 @@ class ControlClient:
 
     def __init__(self, path: Path, *, timeout_s: float = 10.0) -> None:
         self._path = path
+        self._timeout_s = timeout_s
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.settimeout(timeout_s)
         try:
@@ -40,6 +41,15 @@ class ControlClient:
     def __exit__(self, *exc: object) -> None:
         self._lines.close()
         self._socket.close()
+
+    def again(self) -> ControlClient:
+        """A new connection to the same place; this one is closed.
+
+        Raises:
+            ControlError: No watch listens there.
+        """
+        self.__exit__()
+        return ControlClient(self._path, timeout_s=self._timeout_s)
 
     def ask(self, verb: str, **args: Any) -> Any:
         """Send one request and give its result.

@@ -14,7 +14,8 @@ HELP = """commands (one a line):
   storm FRACTION                   inflow raises every clarifier's load
   buildup DRIVE FRACTION_PER_HOUR  sludge builds up
   unwind DRIVE | start DRIVE | stop DRIVE
-  pull DRIVE NM | release DRIVE    apply a known torque to a stopped drive
+  pull DRIVE NM [SECONDS]          apply a known torque to a stopped drive, moving to it over a time
+  release DRIVE                    let go of it
   bind DRIVE | unbind DRIVE        the arm sticks where it stands
   wire DRIVE N cut|whole|jumpered  N = contact number from 0
   chatter DRIVE N HZ               a loose sensor (0 = off)
@@ -114,8 +115,8 @@ class Commands:
     def _stop(self, drive: str) -> None:
         self._machine(drive).running = False
 
-    def _pull(self, drive: str, torque_nm: str) -> None:
-        self._refused(self._machine(drive).pull(float(torque_nm)))
+    def _pull(self, drive: str, torque_nm: str, seconds: str = "0") -> None:
+        self._refused(self._machine(drive).pull(float(torque_nm), float(seconds)))
 
     def _release(self, drive: str) -> None:
         self._refused(self._machine(drive).pull(None))

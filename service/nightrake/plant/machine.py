@@ -60,7 +60,8 @@ class Machine:
         torque_nm: Output torque now (signed). running: Motor on. wanted: The starter is told to run.
         starter_jumpered: The shutdown contact no longer reaches the starter.
         transducer_broken: The loop is open. heartbeat_frozen: The PLC's counter stands still.
-        applied_nm: Torque that people apply to a stopped drive (proving), None = none.
+        applied_nm: Torque that people apply to a stopped drive (proving), None = none. applied_target_nm,
+            applied_per_s: where they are moving it to, and how fast.
     """
 
     id: str
@@ -78,6 +79,8 @@ class Machine:
     transducer_broken: bool = False
     heartbeat_frozen: bool = False
     applied_nm: float | None = None
+    applied_target_nm: float = 0.0
+    applied_per_s: float = 0.0
     jam_per_s: float = 0.12
     log: list[str] = field(default_factory=list)
 
@@ -94,6 +97,8 @@ class Machine:
 
     def _turn(self, time_s: float, dt_s: float, rng: random.Random) -> None:
         if self.applied_nm is not None:
+            step = self.applied_per_s * dt_s
+            self.applied_nm += min(max(self.applied_target_nm - self.applied_nm, -step), step)
             self.torque_nm = self.applied_nm
         elif self.running and self.load.jammed:
             most = 1.6 * self.shutdown_nm
@@ -122,13 +127,17 @@ class Machine:
         self.running = True
         return ""
 
-    def pull(self, torque_nm: float | None) -> str:
-        """Apply a known torque to the stopped machine; None lets go."""
+    def pull(self, torque_nm: float | None, seconds: float = 0.0) -> str:
+        """Apply a known torque to the stopped machine, at once or moving to it over a time; None lets go."""
         if self.running:
             return f"{self.id} runs; a known torque is applied to a stopped, isolated drive only"
-        self.applied_nm = torque_nm
         if torque_nm is None:
-            self.torque_nm = 0.0
+            self.applied_nm, self.torque_nm = None, 0.0
+            return ""
+        held_nm = self.torque_nm if self.applied_nm is None else self.applied_nm
+        self.applied_target_nm = torque_nm
+        self.applied_nm = held_nm if seconds > 0.0 else torque_nm
+        self.applied_per_s = abs(torque_nm - held_nm) / seconds if seconds > 0.0 else 0.0
         return ""
 
     @property

@@ -1,0 +1,137 @@
+"""What the watch is asked over its control socket: status, news, journal rows, one drive live, points, commands.
+
+Reading a drive live serves proving: position with the time of its reply, each contact as it reads, the journal's head.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from nightrake.clock import Clock
+from nightrake.control.server import Caller
+from nightrake.domain.drive import DriveState
+from nightrake.domain.inputs import Command
+from nightrake.domain.state import SiteState
+from nightrake.domain.view import drive_view
+from nightrake.domain.wiring import DriveWire
+from nightrake.errors import ControlError
+from nightrake.status import news_of, probe_site, row_view, status_of
+
+if TYPE_CHECKING:
+    from nightrake.app import Watch
+
+COMMIT_WAIT_S = 1.0
+"""A command's reply waits this long for its commit; then it is given with the word that it is not on disk yet."""
+ROWS = 500
+"""Journal rows in one answer at most."""
+
+
+class Asked:
+    """Answers for one running watch.
+
+    Args:
+        watch: The watch. clock: Its clock.
+    """
+
+    def __init__(self, watch: Watch, clock: Clock) -> None:
+        self._watch = watch
+        self._clock = clock
+
+    def verbs(self) -> dict[str, Any]:
+        """Verb -> who answers it."""
+        return {
+            "status": self._status,
+            "news": self._news,
+            "journal": self._journal,
+            "probe": self._probe,
+            "live": self._live,
+            "command": self._command,
+        }
+
+    async def _status(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        return status_of(self._watch, self._clock)
+
+    async def _news(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        return news_of(self._watch, self._clock, int(args.get("after", 0)))
+
+    async def _journal(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        rows = await self._watch.store.rows_after(int(args.get("after", 0)), min(int(args.get("limit", 100)), ROWS))
+        return [row_view(r) for r in rows]
+
+    async def _probe(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        return await probe_site(self._watch.settings.site, self._watch.pollers.probe)
+
+    async def _live(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        state, drive = self._watch.engine.state, str(args["drive"])
+        if drive not in state.drives:
+            raise ControlError(f"no drive '{drive[:64]}' at this site; it has {', '.join(state.drives)}")
+        view = live_view(state, drive, self._clock.mono_ns(), self._clock.utc_ms())
+        last_seq, after = self._watch.engine.last_seq, int(args.get("after", -1))
+        rows = [row_view(r) for r in self._watch.recent if r.seq > after and r.drive == drive] if after >= 0 else []
+        return {**view, "seq": last_seq, "epoch": self._watch.store.epoch, "rows": rows}
+
+    async def _command(self, caller: Caller, args: Mapping[str, Any]) -> Any:
+        command = Command(
+            self._clock.mono_ns(),
+            self._clock.utc_ms(),
+            str(args["what"]),
+            str(args["drive"]),
+            str(args.get("direction", "")),
+            caller.actor,
+            "local",
+            "local user",
+            str(args.get("arg", "")),
+            "socket",
+        )
+        watch = self._watch
+        answer = watch.engine.submit(command).answers[0][1]
+        durable = await watch.store.wait_durable(watch.engine.last_seq, COMMIT_WAIT_S)
+        text = answer.text if durable else f"{answer.text} (not on disk yet)"
+        return {"ok": answer.ok, "text": text, "durable": durable}
+
+
+def live_view(state: SiteState, drive_id: str, mono_ns: int, utc_ms: int) -> dict[str, Any]:
+    """A drive as `drive_view` shows it, with what proving needs besides.
+
+    Returns:
+        The view, and: ``mono_ns`` (now), ``position_mono_ns`` (when the position's reply came; 0 = never),
+        ``contacts`` (each: id, stage, direction, channel, reads 1 operated, 0 released or None, reason of a bad
+        reading, ``period_ms`` of its scan).
+    """
+    wire, drive = state.wires[drive_id], state.drives[drive_id]
+    view = drive_view(state, drive_id, mono_ns, utc_ms)
+    contacts = []
+    for contact, now in zip(wire.contacts, drive.protection.contacts, strict=True):
+        spec = contact.spec
+        contacts.append(
+            {
+                "contact": str(spec.id),
+                "stage": str(spec.id.stage),
+                "direction": str(spec.id.direction),
+                "channel": spec.id.channel,
+                "reads": None if now.bad or now.raw < 0 else now.raw,
+                "reason": now.bad,
+                "period_ms": spec.point.period_ns / 1e6,
+            }
+        )
+    return {
+        **view,
+        "mono_ns": mono_ns,
+        "position_mono_ns": _position_read_ns(state, wire, drive),
+        "device_serial": wire.spec.device_serial,
+        "contacts": contacts,
+    }
+
+
+def _position_read_ns(state: SiteState, wire: DriveWire, drive: DriveState) -> int:
+    """When the reply came that the position was read from; 0 where there is none."""
+    if wire.position < 0 or drive.position.value is None:
+        return 0
+    endpoint = state.endpoints.get(wire.points[wire.position].endpoint)
+    if endpoint is None:
+        return 0
+    feeds = endpoint.wire.drives.get(wire.spec.id, {})
+    block = next((b for b, slots in feeds.items() if wire.position in slots), -1)
+    reply = endpoint.blocks[block] if block >= 0 else None
+    return 0 if reply is None else reply.mono_ns
