@@ -19,6 +19,8 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "service" / "nightrake"
 
 PURE = ("domain", "alarms")
+GROUND = ("errors", "crashpoint")
+"""Modules at the top that every shell may import: they know nothing but the standard library."""
 SHELLS = ("field", "journal", "historian", "messages", "control", "settings")
 OUTSIDE_PURE = set(
     "os io time random socket asyncio threading subprocess pathlib logging secrets tempfile signal select selectors "
@@ -111,14 +113,26 @@ def clock_reads(sources: Sources) -> list[str]:
 
 
 def shells_that_know_each_other(sources: Sources) -> list[str]:
-    """A shell imports the pure rooms, the errors and itself: only composition functions know more."""
+    """A shell imports the pure rooms, the ground and itself: only composition functions know more."""
     wrong = []
     for path, text in sources.items():
         room = room_at(path)
         if room not in SHELLS:
             continue
         for line, name in imports(text):
-            if name.split(".")[0] == "nightrake" and room_of(name) not in (*PURE, "errors", room):
+            if name.split(".")[0] == "nightrake" and room_of(name) not in (*PURE, *GROUND, room):
+                wrong.append(f"{path}:{line} imports {name}")
+    return wrong
+
+
+def ground_ties(sources: Sources) -> list[str]:
+    """The ground that shells stand on imports the standard library only."""
+    wrong = []
+    for path, text in sources.items():
+        if room_at(path) not in GROUND:
+            continue
+        for line, name in imports(text):
+            if name.split(".")[0] not in sys.stdlib_module_names:
                 wrong.append(f"{path}:{line} imports {name}")
     return wrong
 
@@ -196,6 +210,7 @@ RULES: tuple[Rule, ...] = (
     impure_imports,
     clock_reads,
     shells_that_know_each_other,
+    ground_ties,
     plant_ties,
     strangers,
     modbus_writes,
@@ -219,6 +234,9 @@ def test_package_keeps_the_rule(rule: Rule, sources: Sources) -> None:
         (clock_reads, "alarms/x.py", "text = open('x').read()"),
         (shells_that_know_each_other, "field/x.py", "import nightrake.journal.store"),
         (shells_that_know_each_other, "messages/x.py", "from nightrake import engine"),
+        (shells_that_know_each_other, "messages/x.py", "from nightrake.journal import crashpoint"),
+        (impure_imports, "domain/x.py", "from nightrake.crashpoint import reach"),
+        (ground_ties, "crashpoint.py", "from nightrake.journal.store import Store"),
         (plant_ties, "plant/x.py", "from nightrake.domain.site import Table"),
         (plant_ties, "engine.py", "from nightrake.plant import load"),
         (strangers, "field/poller.py", "from pymodbus.client import AsyncModbusTcpClient"),
@@ -240,6 +258,7 @@ def test_composition_and_reads_are_allowed() -> None:
     allowed = {
         "app.py": "from nightrake.field.poller import Poller\nfrom nightrake.journal.store import Store",
         "cli/demo.py": "from nightrake.plant.main import main\nimport amqtt",
+        "messages/x.py": "from nightrake.crashpoint import reach\nfrom nightrake.errors import MessageError",
         "domain/x.py": "import math\nfrom datetime import UTC\nfrom nightrake.alarms.latch import Latch",
         "field/adapter.py": "import pymodbus\nFUNCTION_CODES = {1, 2, 3, 4}\nsock.write(b'')",
         "plant/x.py": "import asyncio\nfrom nightrake.plant.load import torque",

@@ -69,13 +69,14 @@ def contact(
     side: Direction = Direction.FORWARD,
     form: Form = Form.NORMALLY_CLOSED,
     hold_ms: int = 0,
+    release_ms: int | None = None,
     counter: PointSpec | None = None,
     latched: PointSpec | None = None,
 ) -> ContactSpec:
-    """A contact, bit 1 = closed, with the same hold for operating and release."""
+    """A contact, bit 1 = closed; its hold is the same for operating and release, unless `release_ms` says otherwise."""
     name = ContactId(drive, side, stage, channel)
-    hold_ns = hold_ms * MS
-    return ContactSpec(name, point, form, BitMeans.CLOSED, hold_ns, hold_ns, latched, counter)
+    release_ns = (hold_ms if release_ms is None else release_ms) * MS
+    return ContactSpec(name, point, form, BitMeans.CLOSED, hold_ms * MS, release_ns, latched, counter)
 
 
 def loop(point: PointSpec) -> PositionSpec:
@@ -107,6 +108,8 @@ class Works:
         self.long_way = long_way
         self.state: SiteState = new_site(site)
         self.now_ns = 100 * SECOND
+        self.utc_begin_ms = 1_790_000_000_000
+        """UTC when the monotonic clock was zero."""
         self.inputs: list[Input] = []
         self.entries: list[Entry] = []
         self.plans = {plc: plan_of(site, plc) for plc in site.endpoints}
@@ -187,7 +190,7 @@ class Works:
     @property
     def utc_ms(self) -> int:
         """UTC, in step with the monotonic clock here."""
-        return 1_790_000_000_000 + self.now_ns // MS
+        return self.utc_begin_ms + self.now_ns // MS
 
     def blocks(self, *roles: str, drive: str) -> list[int]:
         """The blocks in which a drive's roles lie."""
@@ -284,3 +287,8 @@ def rake(
         calibrations={Direction.FORWARD: PRELOADED},
         shutdown_nm=40_000.0,
     )
+
+
+def lone_rake(*contacts: ContactSpec, **more: bool) -> Works:
+    """A works with one drive, D, made as `rake` makes it."""
+    return Works(site_of(rake("D", *contacts, **more)))  # type: ignore[arg-type]

@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
 from nightrake.clock import Clock
+from nightrake.crashpoint import reach
 from nightrake.domain.rows import Row, TailRecord
 from nightrake.domain.sampling import Sampler
 from nightrake.domain.site import SiteSpec
@@ -203,6 +204,7 @@ class Forwarding:
             self._marks.popleft()
         safe = self._marks[0]
         self._store.set_cursor(CURSOR, self._store.epoch, safe.tail_seq, f"{safe.stamps.highest_ms},{safe.row_seq}")
+        reach("after-forward")
 
     def _go_back(self) -> None:
         """What the store has acknowledged lately may be lost with it: begin again behind it, stamps included."""

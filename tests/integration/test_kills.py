@@ -2,28 +2,200 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import signal
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from integration.cuts import (
+    ACKED,
+    JUDGING,
+    KEPT,
+    POST_DELAY_S,
+    Cuts,
+    Line,
+    Wire,
+    missing_numbers,
+    skipped_numbers,
+)
 from integration.ledger import Ledger
 from integration.site import Site, Watch, until
-from nightrake.domain.rows import Row
+from nightrake.crashpoint import FORWARDING, POINTS, TELLING
+from nightrake.domain.rows import TailRecord
 from nightrake.journal.chain import verify
-from nightrake.journal.reader import Reader
+from nightrake.journal.reader import Reader, read_all
 from peers.mosquitto import Mosquitto
+from peers.victoria import Victoria
 from plc.fixtures import LibmodbusServer
 
 ROUNDS = int(os.environ.get("NIGHTRAKE_KILLS", "20"))
-AIMED = ("before-commit", "mid-commit", "after-commit", "before-commit", "after-commit", "timed")
+RANDOM = "random"
+AIMS = (
+    "before-commit after-publish after-ack before-post random after-commit before-publish after-advance mid-commit "
+    "random before-begin after-publish after-ack after-post random before-states before-publish before-cursor "
+    "after-open-commit after-forward"
+).split()
+"""Every kind of moment within twenty kills: commit, send, acknowledgement, cursor, batch, the begin, any other."""
+ONCE = ("before-open-commit", "after-open-commit")
+LIFE_S = 8.0
+"""A life that does not reach its aim ends after this; many on a busy machine take a second to begin."""
 PLCS = 4
 PER_PLC = 4
+SHUTDOWN_AT = PER_PLC - 1
+"""At each PLC the last drive's shutdown contact moves, at the others the alarm contact."""
+
+
+class Plant:
+    """Contacts at the PLCs that go on changing.
+
+    Attributes:
+        servers: The PLCs.
+        kinds: Drive -> stage of its contact that moves. truth: Drive -> whether that contact is operated.
+    """
+
+    def __init__(self, servers: list[LibmodbusServer], chance: random.Random) -> None:
+        self.servers, self._chance = servers, chance
+        self._drives = [f"D{n}" for n in range(len(servers) * PER_PLC)]
+        self._turn: list[str] = []
+        self.kinds = {d: "shutdown" if int(d[1:]) % PER_PLC == SHUTDOWN_AT else "alarm" for d in self._drives}
+        self.truth = dict.fromkeys(self._drives, False)
+        for server in servers:
+            for at in range(PER_PLC):
+                for table, address, value in (("d", 0, 1), ("d", 1, 1), ("d", 2, 1), ("i", 0, 10_400)):
+                    server.set(table, 10 * at + address, value)
+
+    def move(self) -> None:
+        """One contact changes: each drive's once in a while, in any order."""
+        if not self._turn:
+            self._turn = self._chance.sample(self._drives, len(self._drives))
+        drive = self._turn.pop()
+        plc, at = divmod(int(drive[1:]), PER_PLC)
+        operated = not self.truth[drive]
+        self.servers[plc].set("d", 10 * at + (self.kinds[drive] == "shutdown"), int(not operated))
+        self.truth[drive] = operated
+        time.sleep(self._chance.uniform(0.01, 0.1))
+
+
+@contextmanager
+def alive(watch: Watch) -> Iterator[None]:
+    """Whatever happens, no watch is left behind."""
+    try:
+        yield
+    finally:
+        if watch.running:
+            watch.end(signal.SIGKILL)
+
+
+def live(watch: Watch, plant: Plant, aim: str, chance: random.Random) -> bool:
+    """One life, to its aimed or random end; gives whether it ended where aimed."""
+    count = 1 if aim in ONCE else chance.randint(1, 3) if aim in FORWARDING else chance.randint(3, 16)
+    watch.start("" if aim == RANDOM else f"{aim}:{count}", wait=False)
+    end_s = time.monotonic() + (chance.uniform(0.8, 1.8) if aim == RANDOM else LIFE_S)
+    while watch.running and time.monotonic() < end_s:
+        plant.move()
+    if watch.running:
+        watch.end(signal.SIGKILL)
+        return False
+    assert watch.forget() == -signal.SIGKILL, watch.words()
+    return True
+
+
+def settle(watch: Watch, plant: Plant) -> tuple[int, int]:
+    """The last life: it finds out how everything stands and brings it to the store; gives the two cursors there."""
+    watch.start()
+    until(lambda: all(d["directions"]["forward"]["known_now"] for d in watch.status()["drives"]), "all drives read")
+    for drive, operated in plant.truth.items():
+        wanted = plant.kinds[drive] if operated else "normal"
+        until(lambda d=drive, w=wanted: watch.stage(d) == w, f"{drive} to be {wanted}")
+    newest = watch.status()["store"]["last_seq"]
+    until(lambda: watch.status()["forward"]["event_cursor"] >= newest, "everything to be forwarded", 20.0)
+    until(lambda: watch.status()["mqtt"]["cursor"] >= newest, "everything to be told", 20.0)
+    forward = watch.status()["forward"]
+    assert watch.end() == 0, watch.words()
+    return forward["event_cursor"], forward["cursor"]
+
+
+def judge_kills(cuts: Cuts) -> None:
+    """The kills fell where they were meant to, and what stood on the wire and on disk at each cut agreed."""
+    aimed = [cut for cut in cuts.cuts if cut.aim != RANDOM]
+    stages = cuts.stages()
+    assert cuts.broken == []
+    assert len(cuts.cuts) == ROUNDS
+    assert set(AIMS) - {RANDOM} <= set(POINTS)
+    assert set(AIMS) >= {*TELLING, *FORWARDING}
+    assert sum(cut.hit for cut in aimed) >= 0.75 * len(aimed)
+    assert cuts.share >= 1 / 3
+    assert all(stages[stage] for stage in (JUDGING, KEPT, ACKED)), stages
+    assert any(cut.flying for cut in cuts.cuts if cut.aim == "after-publish")
+    # Told again are only those whose acknowledgement the disk did not know of: no more than fly at once, each time.
+    assert sum(len(cut.again) for cut in cuts.cuts) <= 20 * ROUNDS
+
+
+def judge_rows(cuts: Cuts) -> None:
+    """The journal is whole: chained, its gaps recorded, each contact's states in turn."""
+    rows = cuts.rows
+    starts = [row for row in rows if row.event == "started"]
+    said = [json.loads(row.payload) for row in starts]
+    before = {b.seq: a for a, b in pairwise(rows)}
+    assert verify(rows) == []
+    assert missing_numbers(rows) == skipped_numbers(starts)
+    assert len(starts) > ROUNDS // 2
+    assert [data["clean_stop_before"] for data in said] == [True] + [False] * (len(starts) - 1)
+    for row, data in zip(starts[1:], said[1:], strict=True):
+        assert before[row.seq].utc_ms <= data["missed_from_utc_ms"] <= row.utc_ms
+        assert data["missed_s"] > 0
+    assert sum(row.event.endswith("_operated") for row in rows) > ROUNDS
+    for drive, stage in cuts.kinds.items():
+        turns = [r.event for r in rows if r.drive == drive and r.event in (f"{stage}_operated", f"{stage}_released")]
+        assert all(a != b for a, b in pairwise(turns)), f"{drive}: {turns}"
+
+
+def judge_heard(cuts: Cuts, heard: list[dict[str, Any]]) -> None:
+    """The subscriber has every row at least once, twice only what was sent twice, and no id with two meanings."""
+    rows = {row.id: row for row in cuts.rows}
+    meanings: dict[str, set[str]] = {}
+    for event in heard:
+        meaning = {k: v for k, v in event.items() if k != "durable"}
+        meanings.setdefault(event["id"], set()).add(json.dumps(meaning, sort_keys=True))
+        row = rows.get(event["id"])
+        if row is not None:
+            said = (event["kind"], event["event"], event["drive"], event["direction"], event["data"])
+            assert said == (row.kind, row.event, row.drive, row.direction, json.loads(row.payload))
+    again = {i for cut in cuts.cuts for i in cut.again}
+    assert [i for i, told in meanings.items() if len(told) > 1] == []
+    assert {i for i, count in Counter(e["id"] for e in heard).items() if count > 1} <= again
+    assert {e["id"] for e in heard if e["durable"]} <= set(rows)
+
+
+def judge_forwarded(victoria: Victoria, cuts: Cuts, store: Path, last_seq: int, last_input: int) -> None:
+    """The store forwarded to holds each row and each scan of each drive once, though lives sent much of it again."""
+    rows = [row.seq for row in cuts.rows if row.seq <= last_seq]
+    reader = Reader(store)
+    tail: list[TailRecord] = list(read_all(reader.tail_after, lambda record: record.seq))
+    reader.close()
+    scans = {f"D{n}": [r.utc_ms for r in tail if r.endpoint == f"P{n // PER_PLC}"] for n in range(PLCS * PER_PLC)}
+    due = sum(r.seq <= last_input and r.kind == "scan" for r in tail) * PER_PLC
+
+    events = victoria.export_until("nightrake_event_seq", len(rows))
+    samples = victoria.export_until("nightrake_drive_good", due)
+
+    seqs = sorted(int(value) for pairs in events.values() for _, value in pairs)
+    assert seqs[: len(rows)] == rows
+    assert len(seqs) == len(set(seqs))
+    for drive, stamps in scans.items():
+        ((_, pairs),) = [s for s in samples.items() if f"drive={drive}," in s[0]]
+        got = [ms for ms, _ in pairs]
+        assert got == stamps[: len(got)], f"{drive}: {len(got)} samples, {len(stamps)} scans"
+    assert sum(map(len, samples.values())) >= due
 
 
 @pytest.mark.timeout(60 + 6 * ROUNDS)
@@ -31,60 +203,32 @@ def test_aimed_kills_lose_no_durable_event(
     make_libmodbus: Callable[[], LibmodbusServer],
     make_recorder: Callable[..., int],
     mosquitto: Mosquitto,
+    victoria: Victoria,
     tmp_path: Path,
 ) -> None:
-    """Contacts go on changing at four PLCs while the watch is killed again and again, most often around a commit."""
+    """Contacts go on changing at four PLCs while the watch is killed again and again, at every step of their news."""
     chance = random.Random(5)
-    servers = [make_libmodbus() for _ in range(PLCS)]
-    for server in servers:
-        for at in range(PER_PLC):
-            for table, address, value in (("d", 0, 1), ("d", 1, 1), ("d", 2, 1), ("i", 0, 10_400)):
-                server.set(table, 10 * at + address, value)
-    ports = [make_recorder(s.port) for s in servers]
-    watch = Watch(Site(tmp_path, ports, mosquitto.port, per_plc=PER_PLC, scan_s=0.05))
-    ledger = Ledger(mosquitto.port, tmp_path / "heard.txt")
-    alarm = [[1] * PER_PLC for _ in servers]
-    kills = 0
+    plant = Plant([make_libmodbus() for _ in range(PLCS)], chance)
+    ports = [make_recorder(server.port) for server in plant.servers]
+    with (
+        closing(Wire(mosquitto.port, tmp_path / "wire.txt")) as wire,
+        closing(Line(victoria.port, POST_DELAY_S, 0.0)) as line,
+        closing(Ledger(mosquitto.port, tmp_path / "heard.txt")) as ledger,
+    ):
+        forward_url = f"http://127.0.0.1:{line.port}"
+        watch = Watch(Site(tmp_path, ports, wire.port, per_plc=PER_PLC, scan_s=0.05, forward_url=forward_url))
+        cuts = Cuts(watch.site.state / "store.db", wire, plant.kinds, plant.truth)
+        with alive(watch):
+            for number in range(ROUNDS):
+                aim = AIMS[number % len(AIMS)]
+                cuts.cut(aim, live(watch, plant, aim, chance))
+            forwarded = settle(watch, plant)
+        cuts.finish()
+        until(lambda: {e["id"] for e in ledger.events()} >= {r.id for r in cuts.rows}, "every row at the subscriber")
+        heard = ledger.events()
 
-    for round_ in range(ROUNDS):
-        aim = AIMED[round_ % len(AIMED)]
-        watch.start("" if aim == "timed" else f"{aim}:{chance.randint(4, 24)}", wait=False)
-        end = time.monotonic() + (chance.uniform(0.8, 1.6) if aim == "timed" else 4.0)
-        while watch.running and time.monotonic() < end:
-            plc, at = chance.randrange(PLCS), chance.randrange(PER_PLC)
-            alarm[plc][at] ^= 1
-            servers[plc].set("d", 10 * at, alarm[plc][at])
-            time.sleep(0.03)
-        if watch.running:
-            watch.end(signal.SIGKILL)
-            kills += 1
-        else:
-            kills += watch.forget() == -signal.SIGKILL
-
-    watch.start()
-    until(lambda: all(d["directions"]["forward"]["known_now"] for d in watch.status()["drives"]), "all drives read")
-    for n in range(PLCS * PER_PLC):
-        wanted = "normal" if alarm[n // PER_PLC][n % PER_PLC] else "alarm"
-        until(lambda n=n, wanted=wanted: watch.stage(f"D{n}") == wanted, f"D{n} to be {wanted}")
-    assert watch.end() == 0
-    reader = Reader(tmp_path / "state" / "store.db")
-    rows: list[Row] = []
-    while more := reader.rows_after(rows[-1].seq if rows else 0, 1000):
-        rows += more
-    reader.close()
-    until(lambda: {e["seq"] for e in ledger.events()} >= {r.seq for r in rows}, "every durable row at the subscriber")
-    ledger.close()
-
-    heard = ledger.events()
-    payloads: dict[str, set[str]] = {}
-    for event in heard:
-        payloads.setdefault(event["id"], set()).add(event["event"] + event["drive"] + event["occurred"])
-    twice = Counter(e["id"] for e in heard)
-    starts = [r for r in rows if r.event == "started"]
-    assert kills == ROUNDS
-    assert verify(rows) == []
-    assert [i for i, meanings in payloads.items() if len(meanings) > 1] == []
-    assert len(starts) == len({r.seq for r in starts}) >= 2
-    # Told again are only those whose acknowledgement was not yet on disk: a window of 20 each kill at most.
-    assert sum(count - 1 for count in twice.values()) <= 20 * (ROUNDS + 1)
-    assert sum(r.event in ("alarm_operated", "alarm_released") for r in rows) > 2 * ROUNDS
+    print(cuts.words())
+    judge_kills(cuts)
+    judge_rows(cuts)
+    judge_heard(cuts, heard)
+    judge_forwarded(victoria, cuts, watch.site.state / "store.db", *forwarded)

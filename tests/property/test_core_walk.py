@@ -14,21 +14,23 @@ from nightrake.domain.site import Stage
 from nightrake.domain.state import SiteState, new_site
 from nightrake.domain.tailcodec import from_record, to_record
 from nightrake.domain.wiring import wire_site
-from worlds import MS, World, contact, drive, word
+from works import MS, Works, bit, contact, rake, site_of, word
 
-SPEC = drive(
-    contact(Stage.ALARM, 0, operate_ns=300 * MS, release_ns=300 * MS, counter=word(5)),
-    contact(Stage.SHUTDOWN, 1, "A"),
-    contact(Stage.SHUTDOWN, 4, "B", operate_ns=200 * MS),
+SPEC = rake(
+    "D",
+    contact("D", Stage.ALARM, bit(0), hold_ms=300, counter=word(5)),
+    contact("D", Stage.SHUTDOWN, bit(1), channel="A"),
+    contact("D", Stage.SHUTDOWN, bit(4), channel="B", hold_ms=200, release_ms=0),
     heartbeat=True,
     rack=True,
 )
+SITE = site_of(SPEC)
 ROLES = ("position", "running", "rack_healthy", "heartbeat", "counter:forward/alarm/A")
 
 moves = st.one_of(
     st.tuples(st.just("contact"), st.sampled_from(("alarm/A", "shutdown/A", "shutdown/B")), st.booleans()),
     st.tuples(st.just("value"), st.sampled_from(ROLES), st.sampled_from((0, 1, 2, 4_000, 10_400, 20_300, 60_000))),
-    st.tuples(st.just("scan"), st.sampled_from((50, 250, 900)), st.sampled_from(((), (0,), (1,), (0, 1)))),
+    st.tuples(st.just("scan"), st.sampled_from((50, 250, 900)), st.sampled_from(((), (0,), (1,), (2,), (0, 1, 2, 3)))),
     st.tuples(st.just("tick"), st.sampled_from((100, 600, 3_000)), st.none()),
     st.tuples(
         st.just("command"), st.sampled_from(("reset", "test", "test_end", "open")), st.sampled_from(("5", "x", ""))
@@ -39,20 +41,20 @@ runs = st.lists(moves, min_size=1, max_size=60)
 
 def inputs_of(run: list[tuple[str, object, object]]) -> list[Input]:
     """The inputs that a run of moves at the PLC and at the desk gives."""
-    world = World(SPEC)
+    works = Works(SITE)
     given: list[Input] = []
-    world.give = given.append  # type: ignore[assignment, method-assign]
+    works.give = given.append  # type: ignore[assignment, method-assign]
     for kind, what, how in run:
-        stamp = (world.now_ns, world.now_ns // MS)
+        stamp = (works.now_ns, works.utc_ms)
         if kind == "contact":
-            world.operate(str(what), bool(how))
+            works.operate("D", str(what), bool(how))
         elif kind == "value":
-            world.set(str(what), int(str(how)) & (1 if what in ("running", "rack_healthy") else 0xFFFF))
+            works.set("D", str(what), int(str(how)) & (1 if what in ("running", "rack_healthy") else 0xFFFF))
         elif kind == "scan":
-            world.scan(int(str(what)), bad=tuple(how))  # type: ignore[arg-type]
+            works.scan(int(str(what)), bad=tuple(how))  # type: ignore[arg-type]
         elif kind == "tick":
-            world.now_ns += int(str(what)) * MS
-            given.append(Tick(world.now_ns, world.now_ns // MS))
+            works.now_ns += int(str(what)) * MS
+            given.append(Tick(works.now_ns, works.utc_ms))
         else:
             given.append(Command(*stamp, str(what), "D", "", "a", "local", "local user", str(how), "r"))
     return given
@@ -60,7 +62,7 @@ def inputs_of(run: list[tuple[str, object, object]]) -> list[Input]:
 
 def walk(inputs: list[Input], *, long_way: bool = False) -> tuple[SiteState, list[Entry]]:
     """All inputs from the beginning."""
-    state = new_site(World(SPEC).site)
+    state = new_site(SITE)
     entries: list[Entry] = []
     for one in inputs:
         state, outcome = step(state, one, long_way=long_way)
@@ -89,9 +91,9 @@ def test_short_path_equals_the_long_one(run: list[tuple[str, object, object]]) -
 def test_recorded_run_replays_to_the_same(run: list[tuple[str, object, object]]) -> None:
     """Through the tail's bytes and back: the same entries, the same state."""
     inputs = inputs_of(run)
-    world = World(SPEC)
+    works = Works(SITE)
     records = [to_record(n, given) for n, given in enumerate(inputs)]
-    again = [from_record(r, lambda _: world.plan, lambda _: world.site) for r in records]
+    again = [from_record(r, lambda _: works.plans["P"], lambda _: SITE) for r in records]
 
     first, second = walk(inputs), walk(again)
 
@@ -116,7 +118,7 @@ def test_step_changes_nothing_that_it_is_handed(run: list[tuple[str, object, obj
 @given(run=runs)
 def test_nothing_leaves_latched_without_an_accepted_reset(run: list[tuple[str, object, object]]) -> None:
     """Whatever the contacts and the desk do in between."""
-    state, latched = new_site(World(SPEC).site), False
+    state, latched = new_site(SITE), False
     for one in inputs_of(run):
         state, outcome = step(state, one)
         reset = any(e.event == "shutdown_reset" for e in outcome.entries)
@@ -133,10 +135,9 @@ def test_good_reading_of_an_operated_shutdown_contact_without_hold_is_never_miss
     run: list[tuple[str, object, object]],
 ) -> None:
     """Channel A has no debounce: operated in a good scan of a sound rack and live heartbeat is a shutdown, told."""
-    world = World(SPEC)
-    wires = wire_site(world.site)
+    wires = wire_site(SITE)
     slot = next(c.slot for c in wires["D"].contacts if str(c.spec.id).endswith("shutdown/A"))
-    state = new_site(world.site)
+    state = new_site(SITE)
     for one in inputs_of(run):
         state, _ = step(state, one)
         drive_state = state.drives["D"]

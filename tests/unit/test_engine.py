@@ -9,12 +9,11 @@ from nightrake.clock import Segment
 from nightrake.domain.inputs import Command, Tick
 from nightrake.domain.pipeline import step
 from nightrake.domain.rows import GENESIS, Entry, Row, TailRecord
-from nightrake.domain.site import Stage
 from nightrake.domain.state import new_site
 from nightrake.engine import Engine
 from nightrake.journal.chain import verify
 from nightrake.kept import from_snapshot, restore, snapshot
-from worlds import World, contact, drive
+from works import lone_rake
 
 
 class Shelf:
@@ -47,12 +46,12 @@ class Desk:
     """An engine over one drive, with what it told and changed."""
 
     def __init__(self, clock: ManualClock) -> None:
-        self.world = World(drive(contact(Stage.ALARM, 0), contact(Stage.SHUTDOWN, 1)))
+        self.works = lone_rake()
         self.clock, self.shelf = clock, Shelf()
         self.told: list[tuple[int, bool]] = []
         self.changed: list[str] = []
         self.engine = Engine(
-            new_site(self.world.site),
+            new_site(self.works.site),
             self.shelf,
             clock,
             epoch="e",
@@ -65,20 +64,21 @@ class Desk:
             tell=lambda row, durable: self.told.append((row.seq, durable)),
             changed=self.changed.extend,
         )
-        self.world.give = self.engine.submit  # type: ignore[assignment, method-assign]
+        self.works.give = self.engine.submit  # type: ignore[method-assign]
 
     def scan(self) -> None:
         """A quarter of a second on, one scan."""
         self.clock.advance(0.25)
-        self.world.now_ns = self.clock.mono_ns()
-        self.world.scan(0)
+        self.works.now_ns = self.clock.mono_ns()
+        self.works.utc_begin_ms = self.clock.utc_ms() - self.works.now_ns // 1_000_000
+        self.works.scan(0)
 
 
 def test_rows_are_numbered_chained_and_told_once_when_durable(manual_clock: ManualClock) -> None:
     """Nothing is told before its commit; then everything up to it, in order, once."""
     desk = Desk(manual_clock)
     desk.scan()
-    desk.world.operate("shutdown/A")
+    desk.works.operate("D", "shutdown/A")
     desk.scan()
     seqs = [r.seq for r in desk.shelf.rows]
     assert seqs == list(range(101, 101 + len(seqs)))
@@ -98,7 +98,7 @@ def test_row_whose_commit_hangs_is_told_after_a_second_undurably(manual_clock: M
     """A dead disk silences nobody; the row's later commit does not tell it again."""
     desk = Desk(manual_clock)
     desk.scan()
-    desk.world.operate("shutdown/A")
+    desk.works.operate("D", "shutdown/A")
     desk.scan()
     last = desk.engine.last_seq
     for _ in range(9):
@@ -139,7 +139,7 @@ def test_clock_set_back_an_hour_begins_a_segment_and_keeps_the_order(manual_cloc
     manual_clock.advance(0.1)
 
     desk.engine.tick()
-    desk.world.operate("alarm/A")
+    desk.works.operate("D", "alarm/A")
     desk.scan()
 
     (step,) = [r for r in desk.shelf.rows if r.event == "clock_stepped"]
@@ -165,10 +165,10 @@ def test_states_come_back_with_latch_and_memory_but_without_readings(manual_cloc
     """What a restart restores: the latch, the last known state; never a reading."""
     desk = Desk(manual_clock)
     desk.scan()
-    desk.world.operate("shutdown/A")
+    desk.works.operate("D", "shutdown/A")
     desk.scan()
 
-    state, unfit = restore(new_site(desk.world.site), desk.shelf.states, 5)
+    state, unfit = restore(new_site(desk.works.site), desk.shelf.states, 5)
 
     assert unfit == []
     assert state.latches["D", "forward"].latched
@@ -176,7 +176,7 @@ def test_states_come_back_with_latch_and_memory_but_without_readings(manual_cloc
     assert {s.operated for s in kept.protection.stages} == {0, 1}
     assert not any(s.known for s in kept.protection.stages)
     assert all(isinstance(v, str) for v in kept.raws)
-    damaged = restore(new_site(desk.world.site), {"drive:D": b"{}", "latch:D/forward": b"["}, 5)
+    damaged = restore(new_site(desk.works.site), {"drive:D": b"{}", "latch:D/forward": b"["}, 5)
     assert damaged[1] == ["drive:D", "latch:D/forward"]
 
 
@@ -184,11 +184,11 @@ def test_snapshot_comes_back_as_it_was(manual_clock: ManualClock) -> None:
     """A replay can begin at a snapshot: drives, latches and last replies are the same."""
     desk = Desk(manual_clock)
     desk.scan()
-    desk.world.operate("shutdown/A")
+    desk.works.operate("D", "shutdown/A")
     desk.scan()
     state = desk.engine.state
 
-    again = from_snapshot(snapshot(state), new_site(desk.world.site))
+    again = from_snapshot(snapshot(state), new_site(desk.works.site))
 
     assert again.drives == state.drives
     assert again.latches == state.latches
@@ -210,7 +210,7 @@ def test_function_check_goes_on_over_a_restart_of_the_service(manual_clock: Manu
     desk.scan()
     now_ns = manual_clock.mono_ns()
     desk.engine.submit(Command(now_ns, 1, "test", "D", "", "kim", "local", "local user", "600", ""))
-    blank = new_site(desk.world.site)
+    blank = new_site(desk.works.site)
 
     same = restore(blank, desk.shelf.states, now_ns + 5, same_boot=True)[0]
     anew = restore(blank, desk.shelf.states, 5, same_boot=False)[0]

@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 
 from urllib3.exceptions import HTTPError
 
+from nightrake.crashpoint import reach
 from nightrake.historian.library import SYNCHRONOUS, ApiException, InfluxDBClient
 
 _MS: Any = "ms"
@@ -72,7 +73,9 @@ class Sender:
 
     async def send(self, lines: list[str]) -> Answer:
         """Send one batch. Never raises for what a store or a network does."""
+        reach("before-post")
         answer = await self._post("\n".join(lines).encode())
+        reach("after-post")
         if answer.verdict is Verdict.REFUSED and time.monotonic() - self._probed_s >= PROBE_HOLDS_S:
             return await self._probe(answer)
         return answer

@@ -11,8 +11,8 @@ from typing import Any
 
 import apsw
 
+from nightrake.crashpoint import reach
 from nightrake.domain.rows import Row, TailRecord
-from nightrake.journal.crashpoint import reach
 
 MAX_TAIL = 20_000
 """Tail records that may wait while the disk is away: half a minute of 63 PLCs at 10 Hz. Then the oldest go, counted."""

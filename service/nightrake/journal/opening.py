@@ -11,10 +11,10 @@ from typing import Any
 
 import apsw
 
+from nightrake.crashpoint import reach
 from nightrake.domain.rows import GENESIS
 from nightrake.errors import StoreError
 from nightrake.journal.batch import INSERT_META, INSERT_STATE, rollback
-from nightrake.journal.crashpoint import reach
 from nightrake.journal.identity import Token, home_of, new_id
 from nightrake.journal.numbers import AHEAD_INPUTS, AHEAD_ROWS, Numbers
 from nightrake.journal.schema import migrate

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import apsw
 
+from nightrake.crashpoint import reach
 from nightrake.domain.rows import TailRecord
 from nightrake.journal.batch import rollback
-from nightrake.journal.crashpoint import reach
 from nightrake.journal.sql import fetch
 
 SLICE = 2000
@@ -24,6 +24,8 @@ QUOTA_HIGH = 0.85
 """Share of the quota above which the oldest tail goes."""
 LITTLE_BYTES = 16 * 1024 * 1024
 """Less than this left on the disk (or twice the ballast) counts as nearly full."""
+CALM = 1.25
+"""It counts as nearly full until this many times as much is left, so that nobody is told back and forth."""
 VACUUM_PAGES = 1000
 """Free pages given back to the disk at a time, 4 MiB."""
 DEAD_LETTERS = 10_000
@@ -47,6 +49,8 @@ class Room:
         self._size = ballast_mb * 1024 * 1024
         self._keep_ms = keep_ms
         self._first_input = first_input
+        self._little_bytes = max(LITTLE_BYTES, 2 * self._size)
+        self._low = False
 
     def lay_ballast(self) -> None:
         """Put the ballast in place, unless it is there or the disk has less than four times its size left."""
@@ -72,6 +76,11 @@ class Room:
         disk = os.statvfs(self._dir)
         return disk.f_bavail * disk.f_frsize
 
+    def nearly_full(self) -> bool:
+        """Whether the disk has so little left that scans are given up before their time."""
+        self._low = self.free_bytes() < self._little_bytes * (CALM if self._low else 1.0)
+        return self._low
+
     def trim(self, db: apsw.Connection, newest: TailRecord | None) -> tuple[int, bool]:
         """Delete one slice of tail records that are past retention, or the oldest when quota or disk are nearly full.
 
@@ -84,7 +93,7 @@ class Room:
         if self._quota_high(db):
             deleted = self._delete_oldest(db)
             return deleted, deleted > 0
-        if self.free_bytes() < max(LITTLE_BYTES, 2 * self._size):
+        if self.free_bytes() < self._little_bytes:
             deleted = self._delete_oldest(db)
             self._give_back(db)
             return deleted, False  # slowly: it may be another program that eats the disk

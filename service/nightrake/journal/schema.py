@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import apsw
 
+from nightrake.crashpoint import reach
 from nightrake.errors import StoreError
 from nightrake.journal.batch import rollback
-from nightrake.journal.crashpoint import reach
 from nightrake.journal.sql import fetch
 
 APPLICATION_ID = 0x4E52_414B

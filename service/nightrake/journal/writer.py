@@ -15,9 +15,9 @@ from pathlib import Path
 
 import apsw
 
+from nightrake.crashpoint import reach
 from nightrake.domain.rows import TailRecord
 from nightrake.journal.batch import INSERT_META, TAIL_SLICE, Batch, Inbox, rollback
-from nightrake.journal.crashpoint import reach
 from nightrake.journal.news import News
 from nightrake.journal.opening import Opened
 from nightrake.journal.room import Room
@@ -36,6 +36,7 @@ CHECKPOINT_PAGES = 1000
 """The log is folded back into the file when it has grown to this, 4 MiB."""
 LOG_LIMIT_BYTES = 64 * 1024 * 1024
 """A log that somebody's long reading holds at this size takes events only, no scans."""
+NEARLY_FULL = "disk nearly full: the oldest scans are given up before their time; make room"
 
 
 class Writer:
@@ -51,6 +52,7 @@ class Writer:
     ) -> None:
         self.counts = Counts()
         self.up, self.detail = True, ""
+        self._low = ""
         self.clean = False
         """Whether the last commit went through and the stop is marked as clean."""
         self._db = opened.db
@@ -136,7 +138,7 @@ class Writer:
                 self._set_health(False, _words(error))
                 return False
             if tail_may:
-                self._set_health(True, "")
+                self._set_health(not self._low, self._low)
             self._take(self._inbox.take())  # what came meanwhile need not wait for the rest of a long tail
         return True
 
@@ -211,6 +213,9 @@ class Writer:
         while more and time.monotonic() < until_s:
             deleted, more = self._room.trim(self._db, self._newest)
             self.counts.trimmed += deleted
+        self._low = NEARLY_FULL if self._room.nearly_full() else ""
+        if self._low and self.up:
+            self._set_health(False, self._low)
 
     def _make_room(self) -> None:
         if time.monotonic() >= self._next_room_s:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
+from nightrake.crashpoint import reach
 from nightrake.domain.rows import Row
 from nightrake.messages.broker import INCOMING_BYTES, BrokerSettings, Received, Will
 from nightrake.messages.canary import Canary
@@ -132,6 +133,7 @@ class Desk:
         self.stats.acked += 1
         if self.outbox.ack(seq) and self.canary.held is None:
             self.feed.advance(self.outbox.cursor)
+            reach("after-advance")
         if self.outbox.behind:
             self.fetch.set()
 

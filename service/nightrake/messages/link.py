@@ -20,6 +20,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from nightrake.crashpoint import reach
 from nightrake.messages.broker import (
     ENDED,
     INCOMING_BYTES,
@@ -58,14 +59,19 @@ class Link:
         reply_to: str = "",
         correlation: str = "",
         expiry_s: int = 0,
+        event: bool = False,
     ) -> None:
         """Publish with QoS 1 and wait for the broker's acknowledgement (which is no proof of delivery).
+
+        Args:
+            event: Its sending is a moment at which tests aim a kill.
 
         Raises:
             LinkLost: It cannot be sent, or was not acknowledged in time; it may have got through all the same.
         """
         special = reply_to or correlation or expiry_s
         properties = _properties(self._five, reply_to, correlation, expiry_s) if special else self._plain
+        self._client.event_queued |= event
         with _mapped(self._settings):
             await self._client.publish(topic, payload, qos=1, retain=retain, properties=properties)
 
@@ -112,6 +118,9 @@ class _Client(aiomqtt.Client):
     gone = False
     """The broker ended it. The library forgets that when it happens just after CONNACK, and then waits for ever."""
 
+    event_queued = False
+    """An event waits to be handed to the kernel."""
+
     def _on_disconnect(self, *args: Any, **kwargs: Any) -> None:
         self.gone = self.gone or self._connected.done()
         super()._on_disconnect(*args, **kwargs)
@@ -131,6 +140,9 @@ class _Client(aiomqtt.Client):
         def write() -> None:
             try:
                 client.loop_write()
+                if self.event_queued and not client.want_write():
+                    self.event_queued = False
+                    reach("after-publish")
             except (OSError, ValueError) as error:
                 if not self._disconnected.done():
                     self._disconnected.set_exception(error)

@@ -10,6 +10,7 @@ from typing import Any
 
 import structlog
 
+from nightrake.crashpoint import reach
 from nightrake.errors import MessageError
 from nightrake.messages.broker import LinkLost, Refused
 from nightrake.messages.desk import Desk
@@ -126,7 +127,10 @@ class Session:
         desk = self._desk
         try:
             if isinstance(job, Letter):
-                await self._link.publish(desk.topics.events, event_bytes(job.row, desk.site, job.durable))
+                payload = event_bytes(job.row, desk.site, job.durable)
+                reach("before-publish")
+                await self._link.publish(desk.topics.events, payload, event=True)
+                reach("after-ack")
                 desk.acked(job.seq)
             else:
                 await self._send_state(job)

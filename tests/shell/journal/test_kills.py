@@ -12,8 +12,8 @@ from pathlib import Path
 import apsw
 import pytest
 
+from nightrake.crashpoint import STORE, VARIABLE
 from nightrake.journal.chain import verify
-from nightrake.journal.crashpoint import POINTS, VARIABLE
 from nightrake.journal.reader import Reader, read_all
 from nightrake.journal.schema import schema_number
 from shell.journal import victim
@@ -92,7 +92,7 @@ def look_whole(state_dir: Path) -> None:
     assert (cursor or 0) == newest
 
 
-@pytest.mark.parametrize("point", POINTS)
+@pytest.mark.parametrize("point", STORE)
 def test_kill_at_each_moment_loses_nothing_durable(tmp_path: Path, point: str) -> None:
     """Killed at this moment once or twice: all that was told durable is there, and no number was used twice."""
     state = tmp_path / "state"
@@ -111,7 +111,7 @@ def test_lives_that_end_anyhow_never_use_a_number_twice(tmp_path: Path) -> None:
     draw = random.Random(20)
     state, ledgers = tmp_path / "state", []
     for number in range(20):
-        point = draw.choice([*POINTS, ""])
+        point = draw.choice([*STORE, ""])
         count = 1 if point in ONCE else draw.randint(1, 6)
         ledgers.append(live(state, number, f"{point}:{count}" if point else ""))
     assert sum(ledger.code == -9 for ledger in ledgers) >= 10

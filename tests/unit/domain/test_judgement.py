@@ -4,170 +4,157 @@ from __future__ import annotations
 
 import pytest
 
-from nightrake.domain.inputs import Command, Tick
 from nightrake.domain.site import Stage
 from nightrake.domain.view import drive_view
-from worlds import MS, World, contact, drive, word
+from works import Works, bit, contact, lone_rake, word
+
+ALARM = contact("D", Stage.ALARM, bit(0))
+SHUTDOWN = contact("D", Stage.SHUTDOWN, bit(1))
 
 
-def tick(world: World, after_ms: int) -> None:
-    """Time passes without a reading."""
-    world.now_ns += after_ms * MS
-    world.give(Tick(world.now_ns, world.now_ns // MS))
-
-
-def command(world: World, verb: str, arg: str = "", drive_id: str = "D") -> tuple[bool, str]:
-    """A command and its one answer."""
-    stamp = (world.now_ns, world.now_ns // MS)
-    outcome = world.give(Command(*stamp, verb, drive_id, "", "someone", "local", "local user", arg, "ref"))
-    assert [ref for ref, _ in outcome.answers] == ["ref"]
-    return outcome.answers[0][1]
-
-
-def state(world: World) -> str:
+def state(works: Works) -> str:
     """State of the forward direction."""
-    view = drive_view(world.state, "D", world.now_ns, world.now_ns // MS)
+    view = drive_view(works.state, "D", works.now_ns, works.utc_ms)
     return str(view["directions"]["forward"]["state"])
 
 
 def test_drive_is_unknown_until_read_and_then_normal_without_an_event() -> None:
     """A start with released contacts is no news."""
-    world = World(drive())
-    assert state(world) == "unknown"
+    works = lone_rake()
+    assert state(works) == "unknown"
 
-    world.scan()
+    works.scan()
 
-    assert state(world) == "normal"
-    assert world.told("alarm_released") == []
+    assert state(works) == "normal"
+    assert works.told("alarm_released") == []
 
 
 @pytest.mark.parametrize(("held_ms", "accepted"), [(400, False), (500, True)])
 def test_contact_counts_only_after_its_hold(held_ms: int, accepted: bool) -> None:
     """A pulse shorter than the debounce never passes; one that lasts does, on fresh evidence."""
-    world = World(drive(contact(Stage.ALARM, 0, operate_ns=500 * MS), contact(Stage.SHUTDOWN, 1)))
-    world.scan()
-    world.operate("alarm/A")
-    world.scan()
-    tick(world, held_ms - 100)
-    assert world.told("alarm_operated") == []
+    works = lone_rake(contact("D", Stage.ALARM, bit(0), hold_ms=500, release_ms=0), SHUTDOWN)
+    works.scan()
+    works.operate("D", "alarm/A")
+    works.scan()
+    works.tick(held_ms - 100)
+    assert works.told("alarm_operated") == []
 
-    world.scan(100)
+    works.scan(100)
 
-    assert bool(world.told("alarm_operated")) is accepted
-    assert len(world.told("contact_edge")) == 1
+    assert bool(works.told("alarm_operated")) is accepted
+    assert len(works.told("contact_edge")) == 1
 
 
 def test_time_alone_settles_no_contact() -> None:
     """Ticks without a reading accept nothing, however long."""
-    world = World(drive(contact(Stage.ALARM, 0, operate_ns=500 * MS), contact(Stage.SHUTDOWN, 1)))
-    world.scan()
-    world.operate("alarm/A")
-    world.scan()
+    works = lone_rake(contact("D", Stage.ALARM, bit(0), hold_ms=500, release_ms=0), SHUTDOWN)
+    works.scan()
+    works.operate("D", "alarm/A")
+    works.scan()
 
     for _ in range(20):
-        tick(world, 100)
+        works.tick(100)
 
-    assert world.told("alarm_operated") == []
+    assert works.told("alarm_operated") == []
 
 
 def test_bad_reading_neither_raises_nor_clears_and_starts_the_hold_anew() -> None:
     """The last state stands, marked as the last known one."""
-    world = World(drive(contact(Stage.ALARM, 0, operate_ns=500 * MS), contact(Stage.SHUTDOWN, 1)))
-    world.scan()
-    world.operate("alarm/A")
-    world.scan()
-    world.scan(300, bad=[0])
-    world.scan(300)
-    assert world.told("alarm_operated") == []  # 600 ms since the edge, but not every scan has shown it
+    works = lone_rake(contact("D", Stage.ALARM, bit(0), hold_ms=500, release_ms=0), SHUTDOWN)
+    works.scan()
+    works.operate("D", "alarm/A")
+    works.scan()
+    works.scan(300, bad=[0])
+    works.scan(300)
+    assert works.told("alarm_operated") == []  # 600 ms since the edge, but not every scan has shown it
 
-    world.scan(500)
-    world.operate("alarm/A", False)
-    world.scan(250, bad=[0])
+    works.scan(500)
+    works.operate("D", "alarm/A", False)
+    works.scan(250, bad=[0])
 
-    view = drive_view(world.state, "D", world.now_ns, 0)["directions"]["forward"]
+    view = drive_view(works.state, "D", works.now_ns, 0)["directions"]["forward"]
     assert (view["state"], view["known_now"]) == ("alarm", False)
-    assert len(world.told("alarm_operated")) == 1
+    assert len(works.told("alarm_operated")) == 1
 
 
 @pytest.mark.parametrize("memory", ["counter", "latched"])
 def test_operation_between_two_scans_is_told_once(memory: str) -> None:
     """What no scan saw stands in the PLC's counter or latched bit; a shutdown latches all the same."""
-    extra = word(5)
-    stage = (
-        contact(Stage.SHUTDOWN, 1, counter=extra) if memory == "counter" else contact(Stage.SHUTDOWN, 1, latched=extra)
-    )
-    world = World(drive(contact(Stage.ALARM, 0), stage))
-    world.scan()
-    world.scan()
+    stage = contact("D", Stage.SHUTDOWN, bit(1), **{memory: word(5)})  # type: ignore[arg-type]
+    works = lone_rake(ALARM, stage)
+    works.scan()
+    works.scan()
 
-    world.set(f"{memory}:forward/shutdown/A", 1)
-    world.scan()
-    world.scan()
+    works.set("D", f"{memory}:forward/shutdown/A", 1)
+    works.scan()
+    works.scan()
 
-    (event,) = world.told("shutdown_operated")
+    (event,) = works.told("shutdown_operated")
     assert event.data["momentary"] is True
-    assert world.state.latches["D", "forward"].latched
-    assert state(world) == "normal"
+    assert works.state.latches["D", "forward"].latched
+    assert state(works) == "normal"
 
 
 def test_counter_that_moves_with_an_edge_that_was_seen_is_no_further_operation() -> None:
     """Bounce and the operation itself move the counter too; only a contact at rest in both scans hides one."""
-    world = World(drive(contact(Stage.ALARM, 0), contact(Stage.SHUTDOWN, 1, counter=word(5))))
-    world.scan()
-    world.operate("shutdown/A")
-    world.set("counter:forward/shutdown/A", 3)
-    world.scan()
-    world.operate("shutdown/A", False)
-    world.set("counter:forward/shutdown/A", 5)
-    world.scan()
-    world.scan()
+    works = lone_rake(ALARM, contact("D", Stage.SHUTDOWN, bit(1), counter=word(5)))
+    works.scan()
+    works.operate("D", "shutdown/A")
+    works.set("D", "counter:forward/shutdown/A", 3)
+    works.scan()
+    works.operate("D", "shutdown/A", False)
+    works.set("D", "counter:forward/shutdown/A", 5)
+    works.scan()
+    works.scan()
 
-    assert len(world.told("shutdown_operated")) == 1
-    assert len(world.told("shutdown_released")) == 1
+    assert len(works.told("shutdown_operated")) == 1
+    assert len(works.told("shutdown_released")) == 1
 
 
 def test_counter_wraps_and_restarts() -> None:
     """65535 -> 1 is two operations; 900 -> 0 is a PLC that restarted, and no operation."""
-    world = World(drive(contact(Stage.ALARM, 0, counter=word(5)), contact(Stage.SHUTDOWN, 1)))
-    world.set("counter:forward/alarm/A", 65_535)
-    world.scan()
-    world.set("counter:forward/alarm/A", 1)
-    world.scan()
-    world.scan()  # the next reading says how the contact went on
-    assert len(world.told("alarm_operated")) == 1
+    works = lone_rake(contact("D", Stage.ALARM, bit(0), counter=word(5)), SHUTDOWN)
+    works.set("D", "counter:forward/alarm/A", 65_535)
+    works.scan()
+    works.set("D", "counter:forward/alarm/A", 1)
+    works.scan()
+    works.scan()  # the next reading says how the contact went on
+    assert len(works.told("alarm_operated")) == 1
 
-    world.set("counter:forward/alarm/A", 900)
-    world.scan()
-    world.scan()
-    world.set("counter:forward/alarm/A", 0)
-    world.scan()
-    world.scan()
+    works.set("D", "counter:forward/alarm/A", 900)
+    works.scan()
+    works.scan()
+    works.set("D", "counter:forward/alarm/A", 0)
+    works.scan()
+    works.scan()
 
-    assert len(world.told("counter_restarted")) == 1
-    assert len(world.told("alarm_operated")) == 2
+    assert len(works.told("counter_restarted")) == 1
+    assert len(works.told("alarm_operated")) == 2
 
 
 def test_two_channels_vote_one_out_of_two_and_disagreement_is_told_once() -> None:
     """One operated channel is enough; differing for longer than set is a fault; one bad channel leaves the other."""
-    both = (contact(Stage.SHUTDOWN, 1, "A"), contact(Stage.SHUTDOWN, 60, "B"))
-    world = World(drive(contact(Stage.ALARM, 0), *both))
-    world.scan()
-    world.operate("shutdown/B")
-    world.scan()
-    assert state(world) == "shutdown"
+    both = (contact("D", Stage.SHUTDOWN, bit(1), channel="A"), contact("D", Stage.SHUTDOWN, bit(60), channel="B"))
+    works = lone_rake(ALARM, *both)
+    works.scan()
+    works.operate("D", "shutdown/B")
+    works.scan()
+    assert state(works) == "shutdown"
 
     for _ in range(30):
-        tick(world, 100)
-    assert len(world.told("channels_disagree")) == 1
+        works.tick(100)
+    assert len(works.told("channels_disagree")) == 1
 
-    world.operate("shutdown/B", False)
-    world.scan()
-    far = next(i for i, b in enumerate(world.plan.blocks) if b.address == 60)
-    world.scan(bad=[far])
+    works.operate("D", "shutdown/B", False)
+    works.scan()
+    far = next(i for i, b in enumerate(works.plans["P"].blocks) if b.address == 60)
+    works.scan(bad=[far])
 
-    assert len(world.told("channels_agree")) == 1
+    assert len(works.told("channels_agree")) == 1
     (stage,) = [
-        s for w, s in zip(world.state.wires["D"].stages, world.protection.stages, strict=True) if w.stage == "shutdown"
+        s
+        for w, s in zip(works.state.wires["D"].stages, works.protection("D").stages, strict=True)
+        if w.stage == "shutdown"
     ]
     assert (stage.known, stage.degraded) == (True, True)
 
@@ -183,95 +170,90 @@ def test_two_channels_vote_one_out_of_two_and_disagreement_is_told_once() -> Non
 )
 def test_stop_is_never_assumed(feedback: str, first: str, later: list[str]) -> None:
     """Run feedback off confirms the stop, none says nothing, on for three seconds means it runs on."""
-    world = World(drive())
-    world.scan()
-    world.operate("shutdown/A")
-    spec = world.spec.running
+    works = lone_rake()
+    works.scan()
+    works.operate("D", "shutdown/A")
     if feedback == "off":
-        world.set("running", 0)
+        works.set("D", "running", 0)
     if feedback == "bad":
-        assert spec is not None
-        world = World(drive(contact(Stage.ALARM, 0), contact(Stage.SHUTDOWN, 1)))
-        world.spec.points()
-        object.__setattr__(world.spec, "running", None)
-        world = World(world.spec)
-        world.scan()
-        world.operate("shutdown/A")
-    world.scan()
+        works = lone_rake(running=False)
+        works.scan()
+        works.operate("D", "shutdown/A")
+    works.scan()
     if feedback == "late":
-        world.set("running", 0)
-        world.scan(500)
+        works.set("D", "running", 0)
+        works.scan(500)
     for _ in range(40):
-        world.scan(100)
+        works.scan(100)
 
-    assert world.told("shutdown_operated")[0].data["stop"] == first
-    names = [e.event for e in world.entries]
+    assert works.told("shutdown_operated")[0].data["stop"] == first
+    names = [e.event for e in works.entries]
     assert [n for n in names if n in ("still_running", "stop_confirmed", "stop_not_confirmed")] == later
 
 
 def test_running_before_reset_is_told_once_for_each_start() -> None:
     """The latch holds while the contact comes and goes; each start of the motor before the reset is told."""
-    world = World(drive())
-    world.scan()
-    world.operate("shutdown/A")
-    world.set("running", 0)
-    world.scan()
-    world.operate("shutdown/A", False)
-    world.scan()
+    works = lone_rake()
+    works.scan()
+    works.operate("D", "shutdown/A")
+    works.set("D", "running", 0)
+    works.scan()
+    works.operate("D", "shutdown/A", False)
+    works.scan()
 
     for value in (1, 1, 0, 1):
-        world.set("running", value)
-        world.scan()
+        works.set("D", "running", value)
+        works.scan()
 
-    assert len(world.told("running_before_reset")) == 2
+    assert len(works.told("running_before_reset")) == 2
 
 
 def test_reset_is_refused_while_operated_or_unreadable_and_answered_always() -> None:
     """Every command has one answer and one row; only a released, readable contact lets the latch go."""
-    world = World(drive())
-    world.scan()
-    assert not command(world, "reset")[0]
-    world.operate("shutdown/A")
-    world.scan()
-    assert "still operated" in command(world, "reset")[1]
-    world.operate("shutdown/A", False)
-    world.scan()
-    world.scan(bad=[0])
-    assert "cannot be read" in command(world, "reset")[1]
-    world.scan()
+    works = lone_rake()
+    works.scan()
+    assert not works.ask("reset", "D")[0]
+    works.operate("D", "shutdown/A")
+    works.scan()
+    assert "still operated" in works.ask("reset", "D")[1]
+    works.operate("D", "shutdown/A", False)
+    works.scan()
+    works.scan(bad=[0])
+    assert "cannot be read" in works.ask("reset", "D")[1]
+    works.scan()
 
-    ok, _ = command(world, "reset")
+    ok, _ = works.ask("reset", "D")
 
     assert ok
-    assert not world.state.latches["D", "forward"].latched
-    assert len(world.told("refused")) == 3
-    assert len(world.told("shutdown_reset")) == 1
-    assert not command(world, "open", drive_id="D")[0]
-    assert "it has D" in command(world, "reset", drive_id="X")[1]
+    assert not works.state.latches["D", "forward"].latched
+    assert len(works.told("refused")) == 3
+    assert len(works.told("shutdown_reset")) == 1
+    assert not works.ask("open", "D")[0]
+    assert "it has D" in works.ask("reset", "X")[1]
 
 
 def test_function_check_latches_nothing_unless_the_motor_runs_on() -> None:
     """In test a shutdown contact is told as test; a motor that truly runs on latches; the check ends by itself."""
-    world = World(drive())
-    world.scan()
-    assert command(world, "test", "60")[0]
-    world.set("running", 0)
-    world.operate("shutdown/A")
-    world.scan()
-    assert world.told("shutdown_operated")[0].data["in_test"] is True
-    assert not world.state.latches["D", "forward"].latched
-    world.operate("shutdown/A", False)
-    world.scan()
+    works = lone_rake()
+    works.scan()
+    assert works.ask("test", "D", "60")[0]
+    works.set("D", "running", 0)
+    works.operate("D", "shutdown/A")
+    works.scan()
+    assert works.told("shutdown_operated")[0].data["in_test"] is True
+    assert not works.state.latches["D", "forward"].latched
+    works.operate("D", "shutdown/A", False)
+    works.scan()
 
-    world.set("running", 1)
-    world.scan()
-    world.operate("shutdown/A")
-    world.scan()
+    works.set("D", "running", 1)
+    works.scan()
+    works.operate("D", "shutdown/A")
+    works.scan()
     for _ in range(35):
-        world.scan(100)
-    assert world.state.latches["D", "forward"].latched
+        works.scan(100)
+    assert works.state.latches["D", "forward"].latched
 
-    tick(world, 60_000)
-    assert len(world.told("test_ended")) == 1
-    assert not command(world, "test", "nonsense")[0]
-    assert not command(world, "test", "999999")[0]
+    works.tick(60_000)
+    assert len(works.told("test_ended")) == 1
+    assert not works.ask("test", "D", "nonsense")[0]
+    assert not works.ask("test", "D", "999999")[0]

@@ -23,7 +23,7 @@ from nightrake.domain.site import (
     Table,
     ValueType,
 )
-from worlds import CURVE, word
+from works import PRELOADED, word
 
 PACK = {
     ValueType.INT16: ">h",
@@ -156,7 +156,7 @@ def test_counts_of_a_twelve_bit_converter_follow_the_same_limits() -> None:
 @given(position_mm=st.floats(-50.0, 50.0))
 def test_torque_is_never_extrapolated(position_mm: float) -> None:
     """Inside the record a straight line between its points, outside a limit that says which way."""
-    reading = torque_of(CURVE)(position_mm)
+    reading = torque_of(PRELOADED)(position_mm)
 
     assert reading.value is not None
     assert 8_000.0 <= reading.value <= 40_000.0

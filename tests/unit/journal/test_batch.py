@@ -6,7 +6,6 @@ import pytest
 
 from nightrake.journal import batch as batch_module
 from nightrake.journal.batch import Batch, Inbox
-from nightrake.journal.crashpoint import Aim
 from shell.journal.makers import Chain, record
 
 
@@ -79,14 +78,3 @@ def test_extras_are_bounded() -> None:
     older.put_behind(newer)
 
     assert [s for s, _ in older.extra] == ["6", "7", "8"]
-
-
-def test_no_kill_is_aimed_by_default() -> None:
-    """Reaching a moment that nobody aimed at does nothing; a count is counted down by its own name only."""
-    aim = Aim("")
-    aim.reach("before-commit")
-    aimed = Aim("x:2")
-    aimed.reach("y")
-    aimed.reach("x")
-
-    assert aimed._left == 1
