@@ -12,10 +12,11 @@ import gc
 import os
 import signal
 import sys
+import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import structlog
 
@@ -45,6 +46,10 @@ SWITCH_S = 0.0005
 """How long the loop may keep the interpreter while the store's thread waits for it, seconds."""
 CURSOR = "mqtt"
 NEWS_ROWS = 1000
+NO_MEMORY = b"nightrake: out of memory; the watch ends at once and has to be started again, with more memory\n"
+THREAD_DEAD = b"nightrake: a thread of the watch has died (see above); it ends at once and has to be started again\n"
+EXIT_BROKEN = 70
+"""Source of the number: EX_SOFTWARE of sysexits.h."""
 
 
 def run_watch(folder: Path, overrides: Mapping[str, Any]) -> int:
@@ -98,6 +103,36 @@ def calm_interpreter() -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(20_000, 20, 100)
+
+
+def end_rather_than_limp() -> None:
+    """Without memory, or with one of its threads dead, the watch would go on as half a watch: end at once instead.
+
+    As if killed: the next start is made for that, and finds everything that was durable.
+    """
+
+    def from_loop(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        error = context.get("exception")
+        # A thread that cannot be started has found no room for its stack.
+        if isinstance(error, MemoryError) or "can't start new thread" in str(error):
+            end_at_once(NO_MEMORY)
+        loop.default_exception_handler(context)
+
+    def from_thread(args: threading.ExceptHookArgs) -> None:
+        if args.exc_type is MemoryError:
+            end_at_once(NO_MEMORY)
+        threading.__excepthook__(args)
+        end_at_once(THREAD_DEAD)
+
+    asyncio.get_running_loop().set_exception_handler(from_loop)
+    threading.excepthook = from_thread
+
+
+def end_at_once(words: bytes) -> NoReturn:
+    """End the process with a sentence, and with nothing that could need memory, a disk or another thread."""
+    with contextlib.suppress(OSError):
+        os.write(2, words)
+    os._exit(EXIT_BROKEN)
 
 
 class Watch:
@@ -221,12 +256,15 @@ class Watch:
             loop.add_signal_handler(number, self._stop.set)
         loop.add_signal_handler(signal.SIGHUP, lambda: loop.create_task(self._reload_logged(), name="reload"))
         calm_interpreter()
+        end_rather_than_limp()
         self.store.start(self.engine.durable, self._link_of("disk"), self._rows_lost)
         self.store.put_segment(*self._segment)
         self.store.put_settings(self.settings.digest, self._clock.utc_ms(), self.settings.content)
         self.engine.note(self._started)
         try:
             await self._run_all()
+        except* MemoryError:
+            end_at_once(NO_MEMORY)
         finally:
             await self.store.close()
         return 0

@@ -1,6 +1,6 @@
 """A recorder on the wire: a TCP proxy, in a process of its own, that writes down every request's function code.
 
-usage: recorder.py PLC_PORT LOG_FILE    prints its own port, serves until it is ended
+usage: recorder.py PLC_PORT LOG_FILE [ADDRESS]    prints its own port, serves on ADDRESS until it is ended
 Each request adds one line, the function code, to the log; a request that is no Modbus/TCP frame adds "garbage".
 """
 
@@ -52,7 +52,7 @@ async def _pump(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, log:
         writer.close()
 
 
-async def _serve(plc_port: int, log: Path) -> None:
+async def _serve(plc_port: int, log: Path, address: str) -> None:
     async def on_client(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
             plc_reader, plc_writer = await asyncio.open_connection("127.0.0.1", plc_port)
@@ -64,11 +64,11 @@ async def _serve(plc_port: int, log: Path) -> None:
         back.cancel()
         await asyncio.gather(back, return_exceptions=True)
 
-    server = await asyncio.start_server(on_client, "127.0.0.1", 0)
+    server = await asyncio.start_server(on_client, address, 0)
     print(server.sockets[0].getsockname()[1], flush=True)
     await asyncio.get_running_loop().create_future()
 
 
 if __name__ == "__main__":
     with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(_serve(int(sys.argv[1]), Path(sys.argv[2])))
+        asyncio.run(_serve(int(sys.argv[1]), Path(sys.argv[2]), [*sys.argv[3:], "127.0.0.1"][0]))

@@ -214,8 +214,8 @@ class Writer:
             deleted, more = self._room.trim(self._db, self._newest)
             self.counts.trimmed += deleted
         self._low = NEARLY_FULL if self._room.nearly_full() else ""
-        if self._low and self.up:
-            self._set_health(False, self._low)
+        if self.detail in ("", NEARLY_FULL):  # anything worse is for the next commit to judge
+            self._set_health(not self._low, self._low)
 
     def _make_room(self) -> None:
         if time.monotonic() >= self._next_room_s:
