@@ -7,64 +7,104 @@ ticker  --Tick-----^    ^-- Command (control socket), LinkHealth (broker, store,
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import gc
 import os
 import signal
-import sys
+import socket
 import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NamedTuple
 
 import structlog
 
 from nightrake import __version__
 from nightrake.asked import COMMIT_WAIT_S, Asked
 from nightrake.clock import Segment, SystemClock, boot_id
-from nightrake.control.server import Caller, ControlServer
+from nightrake.control.place import Place
+from nightrake.control.server import ControlServer
 from nightrake.domain.inputs import LinkHealth, RawScan, SettingsChanged
 from nightrake.domain.rows import Entry, Row
 from nightrake.domain.state import new_site
 from nightrake.domain.view import drive_view
 from nightrake.engine import Engine
-from nightrake.errors import ConfigError
+from nightrake.errors import NightrakeError
 from nightrake.forwarding import Forwarding
 from nightrake.journal.chain import lost_entry
 from nightrake.journal.store import Store
 from nightrake.kept import restore
+from nightrake.lifeline import NO_MEMORY, calm_interpreter, end_at_once, end_rather_than_limp, is_no_memory
+from nightrake.logs import LineLog, set_up_logs
 from nightrake.messages.teller import BrokerSettings, Teller
 from nightrake.notify import Notifier
 from nightrake.polling import Pollers
-from nightrake.settings import Settings, load, reload_diff, secret
+from nightrake.reloading import Reloader, Taken
+from nightrake.settings import Secrets, Settings, load, reload_diff, secrets_of
 
 log = structlog.get_logger("nightrake.app")
 
 TICK_S = 0.1
-SWITCH_S = 0.0005
-"""How long the loop may keep the interpreter while the store's thread waits for it, seconds."""
 CURSOR = "mqtt"
 NEWS_ROWS = 1000
-NO_MEMORY = b"nightrake: out of memory; the watch ends at once and has to be started again, with more memory\n"
-THREAD_DEAD = b"nightrake: a thread of the watch has died (see above); it ends at once and has to be started again\n"
-EXIT_BROKEN = 70
-"""Source of the number: EX_SOFTWARE of sysexits.h."""
+TELLER_STOP_S = 4.0
+"""For a teller to say good-bye; then it is cancelled, which takes as long again at most."""
+MARKED_AT_ONCE = 50
 
 
-def run_watch(folder: Path, overrides: Mapping[str, Any]) -> int:
+class Given(NamedTuple):
+    """What a watch is made of.
+
+    Attributes:
+        settings, secrets: What to do, and with which passwords. folder, overrides: Where a reload reads from.
+        store: Open. clock: The machine's. place, taken: Of the control socket. log: Of the log lines.
+        hung_up: Set when a SIGHUP came before anybody could serve it.
+    """
+
+    settings: Settings
+    secrets: Secrets
+    folder: Path
+    overrides: Mapping[str, Any]
+    store: Store
+    clock: SystemClock
+    place: Place
+    taken: socket.socket
+    log: LineLog
+    hung_up: threading.Event
+
+
+def run_watch(folder: Path, overrides: Mapping[str, Any], hung_up: threading.Event | None = None) -> int:
     """Load the settings, open the store, watch until told to stop.
+
+    Args:
+        folder, overrides: See `settings.load`. hung_up: Set when a SIGHUP has come while the program was loaded.
 
     Returns:
         Exit code 0 after an orderly stop.
 
     Raises:
-        NightrakeError: The settings or the store cannot be used; nothing was started.
+        NightrakeError: The settings, a secret, the control socket or the store cannot be used; nothing was started.
     """
-    set_up_logs()
-    settings = load(folder, overrides)
-    clock = SystemClock(require_sync=settings.clock.require_sync)
-    store = Store.open(
+    log_lines = set_up_logs()
+    try:
+        settings = load(folder, overrides)
+        secrets = secrets_of(settings)
+        clock = SystemClock(require_sync=settings.clock.require_sync)
+        place = Place(settings.control.socket)
+        taken = place.take()
+        try:
+            store = _open(settings, clock)
+            hung_up = hung_up or threading.Event()
+            given = Given(settings, secrets, folder, overrides, store, clock, place, taken, log_lines, hung_up)
+            return asyncio.run(Watch(given).run())
+        finally:
+            taken.close()
+            place.give_back()
+    finally:
+        log_lines.close()
+
+
+def _open(settings: Settings, clock: SystemClock) -> Store:
+    return Store.open(
         settings.store_dir,
         now_utc_ms=clock.utc_ms(),
         boot_id=boot_id(),
@@ -72,83 +112,17 @@ def run_watch(folder: Path, overrides: Mapping[str, Any]) -> int:
         ballast_mb=settings.store.ballast_mb,
         keep_hours=settings.store.tail_hours,
     )
-    return asyncio.run(Watch(settings, folder, overrides, store, clock).run())
-
-
-def set_up_logs() -> None:
-    """Structured logs on standard error, one JSON line for each change of state."""
-    structlog.configure(
-        processors=[
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.add_log_level,
-            _without_nothing,
-            structlog.processors.JSONRenderer(ensure_ascii=False),
-        ],
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
-        cache_logger_on_first_use=True,
-    )
-
-
-def _without_nothing(logger: Any, name: str, event: Any) -> Any:  # noqa: ARG001  # structlog's signature
-    return {k: v for k, v in event.items() if v is not None}
-
-
-def calm_interpreter() -> None:
-    """What is loaded by now stays for good: full collections need not walk it, nor come often.
-
-    They took 110 ms at 504 drives, which makes scans late; what the scans themselves leave is freed by counting.
-    """
-    # A commit takes the interpreter back after each of its steps; at the default of 5 ms each that is felt.
-    sys.setswitchinterval(SWITCH_S)
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(20_000, 20, 100)
-
-
-def end_rather_than_limp() -> None:
-    """Without memory, or with one of its threads dead, the watch would go on as half a watch: end at once instead.
-
-    As if killed: the next start is made for that, and finds everything that was durable.
-    """
-
-    def from_loop(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
-        error = context.get("exception")
-        # A thread that cannot be started has found no room for its stack.
-        if isinstance(error, MemoryError) or "can't start new thread" in str(error):
-            end_at_once(NO_MEMORY)
-        loop.default_exception_handler(context)
-
-    def from_thread(args: threading.ExceptHookArgs) -> None:
-        if args.exc_type is MemoryError:
-            end_at_once(NO_MEMORY)
-        threading.__excepthook__(args)
-        end_at_once(THREAD_DEAD)
-
-    asyncio.get_running_loop().set_exception_handler(from_loop)
-    threading.excepthook = from_thread
-
-
-def end_at_once(words: bytes) -> NoReturn:
-    """End the process with a sentence, and with nothing that could need memory, a disk or another thread."""
-    with contextlib.suppress(OSError):
-        os.write(2, words)
-    os._exit(EXIT_BROKEN)
 
 
 class Watch:
-    """One running watch.
+    """One running watch."""
 
-    Args:
-        settings: What to do. folder, overrides: Where a reload reads from. store: Open. clock: The machine's.
-    """
-
-    def __init__(
-        self, settings: Settings, folder: Path, overrides: Mapping[str, Any], store: Store, clock: SystemClock
-    ) -> None:
+    def __init__(self, given: Given) -> None:
+        settings, store, clock = given.settings, given.store, given.clock
+        self._given = given
         self.settings = settings
-        self._folder = folder
-        self._overrides = dict(overrides)
         self.store = store
+        self.log = given.log
         self._clock = clock
         self._notifier = Notifier.from_environment()
         self._stop = asyncio.Event()
@@ -176,13 +150,14 @@ class Watch:
             tell=self._tell,
             changed=self._mark,
         )
-        self.teller = self._new_teller(settings, self._begin_after)
+        self.teller = self._new_teller(settings, given.secrets, self._begin_after)
+        self._reloader = Reloader(given.folder, given.overrides, lambda: self.settings, self._go_on, self.engine.note)
         self.forwarding = Forwarding(settings, store, clock, lambda: self.engine.last_input_seq, self._link_of("store"))
         self._started = _start_entry(settings, store, last_utc_ms, clock.utc_ms(), unfit)
         self._segment = segment
         self.pollers: Pollers
 
-    def _new_teller(self, settings: Settings, cursor: int) -> Teller:
+    def _new_teller(self, settings: Settings, secrets: Secrets, cursor: int) -> Teller:
         mqtt = settings.mqtt
         broker = BrokerSettings(
             host=mqtt.host,
@@ -190,7 +165,7 @@ class Watch:
             protocol=mqtt.protocol,
             client_id=mqtt.client_id or f"nightrake-{settings.site.id}",
             username=mqtt.username,
-            password=secret(mqtt.password_file, mqtt.password_env, "mqtt password").reveal(),
+            password=secrets.mqtt_password.reveal(),
             ca_file=mqtt.ca_file,
             cert_file=mqtt.cert_file,
             key_file=mqtt.key_file,
@@ -254,7 +229,9 @@ class Watch:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self._stop.set)
-        loop.add_signal_handler(signal.SIGHUP, lambda: loop.create_task(self._reload_logged(), name="reload"))
+        loop.add_signal_handler(signal.SIGHUP, self._reloader.hang_up)
+        if self._given.hung_up.is_set():
+            self._reloader.hang_up()
         calm_interpreter()
         end_rather_than_limp()
         self.store.start(self.engine.durable, self._link_of("disk"), self._rows_lost)
@@ -263,19 +240,22 @@ class Watch:
         self.engine.note(self._started)
         try:
             await self._run_all()
-        except* MemoryError:
-            end_at_once(NO_MEMORY)
+        except BaseExceptionGroup as errors:
+            if errors.subgroup(is_no_memory):
+                end_at_once(NO_MEMORY)
+            if errors.subgroup(NightrakeError) and not errors.split(NightrakeError)[1]:
+                raise _first(errors) from None
+            raise
         finally:
             await self.store.close()
         return 0
 
     async def _run_all(self) -> None:
         ready = asyncio.Event()
-        server = ControlServer(
-            self.settings.control.socket, {**Asked(self, self._clock).verbs(), "reload": self._reload}, {}
-        )
+        verbs = {**Asked(self, self._clock).verbs(), "reload": self._reloader.ask}
+        server = ControlServer(self._given.place, verbs, {}, self._link_of("control"))
         async with asyncio.TaskGroup() as group:
-            control = group.create_task(server.run(ready), name="control")
+            control = group.create_task(server.run(ready, self._given.taken), name="control")
             self._telling = group.create_task(self.teller.run(), name="teller")
             self._group = group
             forward = group.create_task(self.forwarding.run(), name="forwarder")
@@ -283,10 +263,13 @@ class Watch:
             self.pollers = Pollers(group, self._clock, self._on_scan, self._plc_link)
             self.pollers.take(self.settings.site)
             await ready.wait()
+            reloader = group.create_task(self._reloader.run(), name="reloader")
             self._notifier.send("READY=1", f"STATUS=watching {len(self.settings.site.drives)} drives")
             log.info("ready", site=self.settings.site.id, drives=len(self.settings.site.drives), pid=os.getpid())
             await self._stop.wait()
             self._notifier.send("STOPPING=1")
+            reloader.cancel()
+            await asyncio.wait({reloader})  # nothing is exchanged any more
             self.pollers.cancel()
             ticker.cancel()
             forward.cancel()
@@ -318,52 +301,46 @@ class Watch:
         share, self._to_renew = self._to_renew[: self._renew_share], self._to_renew[self._renew_share :]
         self._mark(share)
 
-    # --- the control socket -------------------------------------------------------------------------------------------
+    # --- reload -------------------------------------------------------------------------------------------------------
 
-    async def _reload_logged(self) -> None:
-        result = await self._reload(Caller("SIGHUP", os.getuid()), {})
-        log.info("reload", ok=result["ok"], lines=result["lines"])
-
-    async def _reload(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
-        """Take the changed folder in whole, or refuse it whole."""
-        old = self.settings
-        by = {"actor": caller.actor, "known_by": "local user"}
-        try:
-            new = await asyncio.to_thread(load, self._folder, self._overrides)
-            if (new.store.dir, new.control) != (old.store.dir, old.control):
-                text = "store.dir and control.socket cannot change while the watch runs; restart it for that"
-                return self._refuse_reload(by, [text])
-            if new.mqtt != old.mqtt:
-                secret(new.mqtt.password_file, new.mqtt.password_env, "mqtt password")
-        except ConfigError as error:
-            return self._refuse_reload(by, [str(m) for m in error.mistakes])
-        if new.digest == old.digest:
-            return {"ok": True, "lines": ["nothing changed"]}
+    async def _go_on(self, taken: Taken) -> list[str]:
+        """Go on with changed settings; gives what changed, in words."""
+        old, new = self.settings, taken.settings
         self.settings = new
         self.store.put_settings(new.digest, self._clock.utc_ms(), new.content)
-        self.engine.submit(SettingsChanged(self._clock.mono_ns(), self._clock.utc_ms(), new.site))
+        outcome = self.engine.submit(SettingsChanged(self._clock.mono_ns(), self._clock.utc_ms(), new.site))
         self.pollers.take(new.site)
-        await self._retell(old, new)
         self.forwarding.settings_changed(new)
-        return {"ok": True, "lines": reload_diff(old, new)}
+        await self._retell(old, taken)
+        went = [side for entry in outcome.entries for side in entry.data.get("latched_removed", ())]
+        told = "its shutdown is latched, and nobody watches it now; the latch comes back with the drive"
+        return [*reload_diff(old, new), *(f"{side}: {told}" for side in went)]
 
-    def _refuse_reload(self, by: dict[str, str], lines: list[str]) -> dict[str, Any]:
-        data = {**by, "verb": "reload", "reason": "; ".join(lines)[:500]}
-        self.engine.note(Entry("command", "refused", "", "", data))
-        return {"ok": False, "lines": [*lines, "The folder was refused whole; the watch goes on as before."]}
-
-    async def _retell(self, old: Settings, new: Settings) -> None:
+    async def _retell(self, old: Settings, taken: Taken) -> None:
         """Another broker, user or site id needs another teller; otherwise only the drives may have changed."""
+        new = taken.settings
         if (new.mqtt, new.site.id) == (old.mqtt, old.site.id):
             self.teller.set_drives(new.site.drives)
             return
-        before = self.teller
-        before.stop()
-        with contextlib.suppress(asyncio.CancelledError):
-            await asyncio.wait({self._telling}, timeout=4.0)
-        self.teller = self._new_teller(new, before.stats.cursor)
+        self.teller.stop()
+        _, left = await asyncio.wait({self._telling}, timeout=TELLER_STOP_S)
+        if left:
+            self._telling.cancel()
+            await asyncio.wait(left, timeout=TELLER_STOP_S)
+        self.teller = self._new_teller(new, taken.secrets, self.teller.stats.cursor)
         self._telling = self._group.create_task(self.teller.run(), name="teller")
-        self._mark(list(self.engine.state.drives))
+        for number, drive in enumerate(list(self.engine.state.drives)):
+            if number % MARKED_AT_ONCE == 0:
+                await asyncio.sleep(0)
+            self._mark([drive])
+
+
+def _first(errors: BaseExceptionGroup[BaseException]) -> BaseException:
+    """One of the errors in a group."""
+    error: BaseException = errors
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error
 
 
 def _is_same_boot(store: Store) -> bool:

@@ -10,19 +10,22 @@ from typing import TYPE_CHECKING, Any
 
 from nightrake.clock import Clock
 from nightrake.control.server import Caller
+from nightrake.domain.cleantext import clean
 from nightrake.domain.drive import DriveState
 from nightrake.domain.inputs import Command
 from nightrake.domain.state import SiteState
 from nightrake.domain.view import drive_view
 from nightrake.domain.wiring import DriveWire
 from nightrake.errors import ControlError
-from nightrake.status import news_of, probe_site, row_view, status_of
+from nightrake.status import news_of, points_given, probed_plain, row_view, status_of
 
 if TYPE_CHECKING:
     from nightrake.app import Watch
 
 COMMIT_WAIT_S = 1.0
 """A command's reply waits this long for its commit; then it is given with the word that it is not on disk yet."""
+HIGHEST = 2**63 - 1
+"""No row has a higher number."""
 ROWS = 500
 """Journal rows in one answer at most."""
 
@@ -53,21 +56,29 @@ class Asked:
         return status_of(self._watch, self._clock)
 
     async def _news(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
-        return news_of(self._watch, self._clock, int(args.get("after", 0)))
+        return news_of(self._watch, self._clock, _number(args, "after", 0))
 
     async def _journal(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
-        rows = await self._watch.store.rows_after(int(args.get("after", 0)), min(int(args.get("limit", 100)), ROWS))
+        rows = await self._watch.store.rows_after(_number(args, "after", 0), min(_number(args, "limit", 100), ROWS))
         return [row_view(r) for r in rows]
 
     async def _probe(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
-        return await probe_site(self._watch.settings.site, self._watch.pollers.probe)
+        """Points of one PLC, the caller's own, on the connection that stands: they may be those of a changed folder."""
+        plc, host, port = str(args["plc"]), str(args["host"]), int(args["port"])
+        endpoint = self._watch.settings.site.endpoints.get(plc)
+        if endpoint is None:
+            return {"known": False, "here": "", "read": []}
+        if (endpoint.host, endpoint.port) != (host, port):
+            return {"known": False, "here": f"{endpoint.host}:{endpoint.port}", "read": []}
+        probed = await self._watch.pollers.probe(plc, points_given(args["points"], endpoint))
+        return {"known": True, "here": "", "read": [probed_plain(p) for p in probed]}
 
     async def _live(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
         state, drive = self._watch.engine.state, str(args["drive"])
         if drive not in state.drives:
-            raise ControlError(f"no drive '{drive[:64]}' at this site; it has {', '.join(state.drives)}")
+            raise ControlError(f"no drive '{clean(drive, 64)}' at this site; it has {', '.join(state.drives)}")
         view = live_view(state, drive, self._clock.mono_ns(), self._clock.utc_ms())
-        last_seq, after = self._watch.engine.last_seq, int(args.get("after", -1))
+        last_seq, after = self._watch.engine.last_seq, _number(args, "after", -1)
         rows = [row_view(r) for r in self._watch.recent if r.seq > after and r.drive == drive] if after >= 0 else []
         return {**view, "seq": last_seq, "epoch": self._watch.store.epoch, "rows": rows}
 
@@ -75,13 +86,13 @@ class Asked:
         command = Command(
             self._clock.mono_ns(),
             self._clock.utc_ms(),
-            str(args["what"]),
-            str(args["drive"]),
-            str(args.get("direction", "")),
-            caller.actor,
+            clean(str(args["what"])),
+            clean(str(args["drive"])),
+            clean(str(args.get("direction", ""))),
+            clean(caller.actor),
             "local",
             "local user",
-            str(args.get("arg", "")),
+            clean(str(args.get("arg", ""))),
             "socket",
         )
         watch = self._watch
@@ -89,6 +100,18 @@ class Asked:
         durable = await watch.store.wait_durable(watch.engine.last_seq, COMMIT_WAIT_S)
         text = answer.text if durable else f"{answer.text} (not on disk yet)"
         return {"ok": answer.ok, "text": text, "durable": durable}
+
+
+def _number(args: Mapping[str, Any], name: str, default: int) -> int:
+    """A number as an argument.
+
+    Raises:
+        ControlError: It is none that a row can have.
+    """
+    number = int(args.get(name, default))
+    if not -1 <= number <= HIGHEST:
+        raise ControlError(f"'{name}' is a whole number from 0 to {HIGHEST}")
+    return number
 
 
 def live_view(state: SiteState, drive_id: str, mono_ns: int, utc_ms: int) -> dict[str, Any]:

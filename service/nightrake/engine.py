@@ -15,6 +15,7 @@ from typing import Any, NamedTuple, Protocol
 import structlog
 
 from nightrake.clock import Clock, Segment, next_segment
+from nightrake.domain.chatter import Tallies, bound
 from nightrake.domain.inputs import Input, RawScan, Tick
 from nightrake.domain.pipeline import step
 from nightrake.domain.rows import SCHEMA_VERSION, Entry, Row, TailRecord, canonical, chain_hash
@@ -103,6 +104,7 @@ class Engine:
         self._waiting: deque[Waiting] = deque()
         self._told_seq = next_seq - 1
         self._layouts: set[str] = set()
+        self._noted: Tallies = {}
         self._last_tick_ns = clock.mono_ns()
         self._last_snapshot_ns = 0
         self.counts = {"inputs": 0, "rows": 0, "undurable": 0}
@@ -123,7 +125,7 @@ class Engine:
             self._layouts.add(given.plan.layout)
             self._keeper.put_layout(given.plan.layout, plan_to_json(given.plan))
         record = to_record(seq, given)
-        if outcome.entries:
+        if outcome.entries or outcome.hidden:
             self._append(outcome, record, given.mono_ns, given.utc_ms)
         else:
             self._keeper.append((), {}, (record,))
@@ -133,13 +135,18 @@ class Engine:
 
     def _append(self, outcome: Outcome, record: TailRecord, mono_ns: int, utc_ms: int) -> None:
         rows = [self._row(entry, record.seq, mono_ns, utc_ms) for entry in outcome.entries]
-        drives = {e.drive for e in outcome.entries if e.drive} | set(outcome.drives)
+        drives = {e.drive for e in outcome.entries} | set(outcome.drives) | set(outcome.hidden)
         self._keeper.append(rows, states_of(self.state, drives), (record,))
+        _log(outcome.entries, rows)
 
     def note(self, *entries: Entry) -> None:
-        """Journal something that is no input of the core: start, stop, gap, clock step."""
+        """Journal something that is no input of the core: start, stop, gap, clock step, a reload that was refused."""
         mono_ns, utc_ms = self._clock.mono_ns(), self._clock.utc_ms()
-        self._keeper.append([self._row(e, 0, mono_ns, utc_ms) for e in entries], {}, ())
+        self._noted, told, _ = bound(self._noted, entries, mono_ns)
+        if told:
+            rows = [self._row(e, 0, mono_ns, utc_ms) for e in told]
+            self._keeper.append(rows, {}, ())
+            _log(told, rows)
 
     def _row(self, entry: Entry, input_seq: int, mono_ns: int, utc_ms: int) -> Row:
         row = Row(
@@ -165,7 +172,6 @@ class Engine:
         self._next_seq += 1
         self.counts["rows"] += 1
         self._waiting.append(Waiting(row, mono_ns))
-        log.info(entry.event, kind=entry.kind, drive=entry.drive or None, seq=row.seq, **_log_facts(entry.data))
         return row
 
     # --- time ---------------------------------------------------------------------------------------------------------
@@ -178,6 +184,8 @@ class Engine:
         self._last_tick_ns = mono_ns
         if missed_ns > GAP_NS:
             self.note(Entry("service", "gap", "", "", {"seconds": round(missed_ns / 1e9, 1), "why": "not running"}))
+        if self._noted:
+            self.note()
         self.submit(Tick(mono_ns, utc_ms))
         self._tell_overdue(mono_ns)
         if not self._last_snapshot_ns or mono_ns - self._last_snapshot_ns >= SNAPSHOT_NS:
@@ -222,6 +230,12 @@ class Engine:
     def last_input_seq(self) -> int:
         """Number of the newest recorded input."""
         return self._next_input_seq - 1
+
+
+def _log(entries: Sequence[Entry], rows: Sequence[Row]) -> None:
+    """A log line for each row, after it was handed to the store: the journal comes first."""
+    for entry, row in zip(entries, rows, strict=True):
+        log.info(entry.event, kind=entry.kind, drive=entry.drive or None, seq=row.seq, **_log_facts(entry.data))
 
 
 def _log_facts(data: Mapping[str, Any]) -> dict[str, Any]:

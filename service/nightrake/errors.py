@@ -69,4 +69,11 @@ class MessageError(NightrakeError):
 
 
 class ControlError(NightrakeError):
-    """No watch answers on the control socket, or it refused the command."""
+    """No watch answers on the control socket, or it refused the command.
+
+    `nobody` is True where there is no watch at all.
+    """
+
+    def __init__(self, text: str, *, nobody: bool = False) -> None:
+        self.nobody = nobody
+        super().__init__(text)

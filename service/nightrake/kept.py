@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from nightrake.alarms.latch import Latch
+from nightrake.domain.chatter import MINUTE_NS, Tallies, Tally
 from nightrake.domain.drive import DriveState, after_restart
 from nightrake.domain.image import Image, ImageState
 from nightrake.domain.inputs import BlockReply, Got
@@ -22,8 +23,13 @@ from nightrake.domain.state import EndpointState, SiteState
 _T = TypeVar("_T")
 _DRIVE: TypeAdapter[DriveState] = TypeAdapter(DriveState)
 _LATCH: TypeAdapter[Latch] = TypeAdapter(Latch)
+_TALLIES: TypeAdapter[dict[str, Tally]] = TypeAdapter(dict[str, Tally])
 _POINTS: TypeAdapter[list[PointSpec]] = TypeAdapter(list[PointSpec])
 _BLOCKS: TypeAdapter[list[Block]] = TypeAdapter(list[Block])
+
+
+TALLIES_KEY = "tallies"
+"""Key of what was counted and is not told yet."""
 
 
 def drive_key(drive: str) -> str:
@@ -37,8 +43,8 @@ def latch_key(drive: str, direction: str) -> str:
 
 
 def states_of(state: SiteState, drives: set[str]) -> dict[str, bytes]:
-    """What must be kept with the rows of these drives: their judgement states and latches."""
-    kept: dict[str, bytes] = {}
+    """What must be kept with the rows of these drives: their judgement states and latches, and what was counted."""
+    kept: dict[str, bytes] = {TALLIES_KEY: _TALLIES.dump_json({k: t for k, t in state.tallies.items() if t.counted})}
     for drive in drives:
         if drive not in state.drives:
             continue
@@ -60,7 +66,7 @@ def restore(
     Returns:
         The site, and the keys that no longer fit (contacts changed, damaged) and were left out.
     """
-    drives, latches, unfit = dict(state.drives), dict(state.latches), []
+    drives, latches, unfit = dict(state.drives), _latches_away(state, kept), list[str]()
     for drive, wire in state.wires.items():
         raw = kept.get(drive_key(drive))
         if raw is not None:
@@ -78,7 +84,25 @@ def restore(
                 unfit.append(latch_key(drive, str(side)))
             else:
                 latches[drive, str(side)] = latch._replace(running=-1)
-    return state._replace(drives=drives, latches=latches), unfit
+    return state._replace(drives=drives, latches=latches, tallies=_counted(kept, mono_ns)), unfit
+
+
+def _latches_away(state: SiteState, kept: dict[str, bytes]) -> dict[tuple[str, str], Latch]:
+    """The site's latches, as new, and those of drives that a reload took away: they come back with their drives."""
+    latches = dict(state.latches)
+    for key, raw in kept.items():
+        drive, _, side = key.removeprefix("latch:").rpartition("/")
+        if key.startswith("latch:") and (drive, side) not in latches:
+            latch = _parse(_LATCH, raw)
+            if latch is not None and latch.occurrence:
+                latches[drive, side] = latch._replace(running=-1)
+    return latches
+
+
+def _counted(kept: dict[str, bytes], mono_ns: int) -> Tallies:
+    """What was counted and not told when the last run ended; told at the first tick."""
+    tallies = _parse(_TALLIES, kept.get(TALLIES_KEY, b"{}")) or {}
+    return {k: t._replace(from_ns=mono_ns - MINUTE_NS) for k, t in tallies.items() if t.last is not None}
 
 
 def _parse(adapter: TypeAdapter[_T], raw: bytes) -> _T | None:
@@ -143,6 +167,7 @@ def snapshot(state: SiteState) -> bytes:
             "drives": {d: json.loads(_DRIVE.dump_json(s)) for d, s in state.drives.items()},
             "latches": {f"{d}/{side}": list(latch) for (d, side), latch in state.latches.items()},
             "links": state.links,
+            "tallies": json.loads(_TALLIES.dump_json(dict(state.tallies))),
             "endpoints": endpoints,
         },
         separators=(",", ":"),
@@ -162,7 +187,10 @@ def from_snapshot(raw: bytes, blank: SiteState) -> SiteState:
         drive, _, side = key.rpartition("/")
         latches[drive, side] = Latch(*values)
     state = blank._replace(
-        drives=drives, latches=latches, links={k: (bool(v[0]), v[1]) for k, v in data["links"].items()}
+        drives=drives,
+        latches=latches,
+        links={k: (bool(v[0]), v[1]) for k, v in data["links"].items()},
+        tallies=_TALLIES.validate_python(data["tallies"]),
     )
     endpoints = {}
     for name, e in data["endpoints"].items():

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from pydantic import TypeAdapter, ValidationError
 
 from nightrake import __version__
 from nightrake.clock import Clock
 from nightrake.domain.inputs import Got
 from nightrake.domain.rows import Row
-from nightrake.domain.site import PointSpec, SiteSpec
+from nightrake.domain.site import EndpointSpec, PointSpec
 from nightrake.domain.view import drive_view
+from nightrake.errors import ControlError
 from nightrake.field.probe import Probed
 
 if TYPE_CHECKING:
@@ -87,6 +89,7 @@ def status_of(watch: Watch, clock: Clock) -> dict[str, Any]:
         "mqtt": watch.teller.stats.as_dict(),
         "forward": watch.forwarding.status(),
         "undurable": watch.engine.counts["undurable"],
+        "log": {"waiting": watch.log.waiting, "dropped": watch.log.dropped},
     }
 
 
@@ -98,35 +101,44 @@ def _resident_mb() -> float:
     return pages * 4096 / 1e6
 
 
-Probe = Callable[[str, Sequence[PointSpec]], Awaitable[list[Probed]]]
+MOST_POINTS = 500
+"""Points of one request to read."""
+_POINTS: TypeAdapter[list[PointSpec]] = TypeAdapter(list[PointSpec])
 
 
-async def probe_site(site: SiteSpec, probe: Probe) -> list[dict[str, Any]]:
-    """Read every configured point once, PLC by PLC at the same time."""
+def points_plain(points: Sequence[PointSpec]) -> list[dict[str, Any]]:
+    """Points as plain values, to be sent over the control socket."""
+    plain: list[dict[str, Any]] = _POINTS.dump_python(list(points), mode="json")
+    return plain
 
-    async def one(endpoint: str) -> dict[PointSpec, Probed]:
-        points = {p for d in site.drives.values() for p in d.points().values() if p.endpoint == endpoint}
-        ordered = sorted(points, key=lambda p: (p.unit, p.table, p.address, p.bit))
-        return {p.point: p for p in await probe(endpoint, ordered)}
 
-    found: dict[PointSpec, Probed] = {}
-    for part in await asyncio.gather(*(one(e) for e in site.endpoints)):
-        found |= part
-    results = []
-    for drive in site.drives.values():
-        for role, point in drive.points().items():
-            p = found[point]
-            results.append(
-                {
-                    "drive": drive.id,
-                    "role": role,
-                    "got": Got(p.got).name,
-                    "data": p.data.hex(),
-                    "detail": p.detail,
-                    "round_trip_ms": round(p.round_trip_ms, 2),
-                    "unit": p.unit,
-                    "transaction": p.transaction,
-                    "asked_transaction": p.asked_transaction,
-                }
-            )
-    return results
+def points_given(plain: Any, endpoint: EndpointSpec) -> list[PointSpec]:
+    """The points that `points_plain` wrote, checked: they come from another process.
+
+    Raises:
+        ControlError: They are no points of this PLC.
+    """
+    try:
+        points = _POINTS.validate_python(plain)
+    except ValidationError as error:
+        raise ControlError(f"these are no points: {error.error_count()} mistakes") from error
+    if len(points) > MOST_POINTS:
+        raise ControlError(f"{len(points)} points in one request; {MOST_POINTS} are allowed")
+    for p in points:
+        last = 65535 if p.table.holds_bits else 65536 - p.words
+        if p.endpoint != endpoint.id or not 0 <= p.unit <= 255 or not 0 <= p.address <= last:
+            raise ControlError(f"{p.endpoint[:32]} unit {p.unit} {p.table} {p.address} is no point of {endpoint.id}")
+    return points
+
+
+def probed_plain(probed: Probed) -> dict[str, Any]:
+    """One point as it was just read, as plain values."""
+    return {
+        "got": Got(probed.got).name,
+        "data": probed.data.hex(),
+        "detail": probed.detail,
+        "round_trip_ms": round(probed.round_trip_ms, 2),
+        "unit": probed.unit,
+        "transaction": probed.transaction,
+        "asked_transaction": probed.asked_transaction,
+    }

@@ -241,7 +241,7 @@ def test_check_live_shows_each_point_through_the_running_watch(watch: Watch) -> 
     done = subprocess.run(command, capture_output=True, text=True, timeout=15, check=False)
 
     assert done.returncode == 0, done.stderr
-    assert "released (bit 1, normally closed, bit 1 = closed;" in done.stdout
+    assert "released (reads 1, normally closed, 1 = closed;" in done.stdout
     assert "10.00 mm, 24.00 kN.m" in done.stdout
     assert max(map(len, done.stdout.splitlines())) <= 80
     assert watch.status()["plcs"]["P0"]["connects"] == 1

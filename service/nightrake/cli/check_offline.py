@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from nightrake.cli.blind import blind_spots
+from nightrake.cli.recordcheck import record_doubts
 from nightrake.domain.readplan import make_plan
 from nightrake.domain.site import ContactSpec, EndpointSpec, SiteSpec
 from nightrake.errors import NightrakeError
@@ -29,7 +30,7 @@ def report(settings: Settings) -> str:
             lines += _wrapped(contact_text(contact), "  ")
         for spot in blind_spots(drive, site, settings.today_utc_ms):
             lines += _wrapped(f"! {spot}", "  ")
-    more = [*plc_doubts(site), *settings.warnings, *secret_doubts(settings)]
+    more = [*plc_doubts(site), *settings.warnings, *record_doubts(settings), *secret_doubts(settings)]
     if more:
         lines += ["", "Look at these too"]
         lines += [line for text in more for line in _wrapped(f"! {text}", "  ")]

@@ -21,11 +21,11 @@ def run_command(
 ) -> int:
     """Ask the watch for one thing and print its answer; exit code 0 accepted, 1 refused."""
     settings = load(folder, overrides)
-    if verb == "reset":
-        print(textwrap.fill(CAUTION, 80))
     with ControlClient(settings.control.socket) as client:
+        if verb == "reset" and drive in settings.site.drives:
+            print(textwrap.fill(CAUTION, 80))
         answer = client.ask("command", what=verb, drive=drive, direction=direction, arg=arg)
-    print(answer["text"])
+    print(textwrap.fill(answer["text"], 80))
     return 0 if answer["ok"] else 1
 
 

@@ -34,9 +34,12 @@ CONFIG = Path("config")
 @app.command()
 def watch(folder: Folder = CONFIG, override: Overrides = None) -> None:
     """Run the watch: read the PLCs, judge, keep, tell. Ends on SIGTERM or Ctrl-C; SIGHUP reloads the settings."""
+    from nightrake.hangup import note_hang_up
+
+    hung_up = note_hang_up()  # loading the rest takes a while
     from nightrake.app import run_watch
 
-    raise SystemExit(run_watch(folder, overrides_of(override)))
+    raise SystemExit(run_watch(folder, overrides_of(override), hung_up))
 
 
 @app.command()
@@ -76,7 +79,9 @@ def reset(
 @app.command()
 def test(
     drive: Annotated[str, typer.Argument(help="Drive id.")],
-    minutes: Annotated[float, typer.Option("--for", help="Minutes until the function check ends by itself.")] = 30.0,
+    minutes: Annotated[
+        float, typer.Option("--for", min=0.1, max=240.0, help="Minutes until the function check ends by itself.")
+    ] = 30.0,
     end: Annotated[bool, typer.Option("--end", help="End the function check now.")] = False,
     config: Annotated[Path, typer.Option(help="Settings folder.")] = CONFIG,
     override: Overrides = None,
@@ -86,6 +91,43 @@ def test(
 
     verb, arg = ("test_end", "") if end else ("test", str(minutes * 60.0))
     raise SystemExit(run_command(config, overrides_of(override), verb, drive, "", arg))
+
+
+@app.command()
+def specify(
+    folder: Folder = CONFIG,
+    drive: Annotated[list[str] | None, typer.Option("--drive", help="Drive id; repeatable. Default: all.")] = None,
+    html: Annotated[
+        Path | None, typer.Option(help="Also write pages to print: a .html file for one drive, or a folder.")
+    ] = None,
+    override: Overrides = None,
+) -> None:
+    """Show the data sheets of drives, computed and judged. Exit code 1 if anything is 'wrong'; 'look again' gives 0."""
+    from nightrake.cli.specify import run_specify
+
+    raise SystemExit(run_specify(folder, overrides_of(override), drive or [], html))
+
+
+@app.command()
+def prove(
+    drive: Annotated[str, typer.Argument(help="Drive id.")],
+    direction: Annotated[str, typer.Option(help="forward or reverse, where the device senses both.")] = "",
+    points: Annotated[
+        Path | None, typer.Option(help="CSV of points taken by hand, in place of the dialogue; the README shows it.")
+    ] = None,
+    still_mm: Annotated[
+        float, typer.Option(min=0.001, max=5.0, help="Spread in mm that passes as standing still.")
+    ] = 0.05,
+    still_s: Annotated[float, typer.Option(min=0.5, max=600.0, help="For how long, s.")] = 3.0,
+    config: Annotated[Path, typer.Option(help="Settings folder.")] = CONFIG,
+    override: Overrides = None,
+) -> None:
+    """Prove a drive's torque readings and contacts with known torque, live; writes record and certificate."""
+    from nightrake.cli.prove_run import run_prove
+    from nightrake.commissioning.stillness import Still
+
+    still = Still(still_mm, still_s)
+    raise SystemExit(run_prove(config, overrides_of(override), drive, direction, points, still))
 
 
 @app.command("reload")
@@ -108,7 +150,9 @@ def simulate(context: typer.Context) -> None:
 
 @app.command()
 def demo(
-    seconds: Annotated[float, typer.Option("--for", help="End by itself after this many seconds (0: run on).")] = 0.0,
+    seconds: Annotated[
+        float, typer.Option("--for", min=0.0, help="End by itself after this many seconds (0: run on).")
+    ] = 0.0,
     folder: Annotated[Path, typer.Option("--config", help="Settings folder.")] = CONFIG,
     seed: Annotated[int, typer.Option(help="Seed of the plant's chance.")] = 7,
 ) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 from nightrake.cli.lines import END, STOP, Lines
 from nightrake.cli.prove_file import SessionFile
 from nightrake.cli.prove_live import LiveDrive
+from nightrake.commissioning.points import FALLING, RISING
 from nightrake.commissioning.proving import (
     AS_LEFT,
     About,
@@ -24,7 +25,7 @@ from nightrake.commissioning.proving import (
     point_taken,
     resumed,
 )
-from nightrake.commissioning.stillness import STILL_MM, Stillness, stillness
+from nightrake.commissioning.stillness import STILL, Still, Stillness, stillness
 from nightrake.errors import CalibrationError, ControlError, NightrakeError
 
 POLL_S = 0.1
@@ -47,6 +48,9 @@ CAUTIONS = (
 HELP = """commands:
   TORQUE        such as 12 kN*m (or the pull, such as 2.4 kN, where the method measures a force):
                 applied now; taken as a point when the arm stands still
+  rising TORQUE, falling TORQUE
+                the same, where the order of torques does not tell the branch: go beyond the
+                highest torque and come back to it, so that both branches reach as far
   adjusted      the contacts have been moved: what follows is 'as left'
   drop [N]      the last point, or number N, is not to count
   show          points and contacts so far
@@ -62,7 +66,7 @@ class Dialogue:
     Args:
         lines: Where lines come from and go to. live: The drive. file: The session's file, begun.
         applied: Turns what was typed into N.m (or N). finish: Makes record and certificate, says what it did.
-        contacts: (stage, channel) of the proved direction. still_mm: Spread that passes as still.
+        contacts: (stage, channel) of the proved direction. still: What passes as standing still.
     """
 
     def __init__(
@@ -73,7 +77,7 @@ class Dialogue:
         applied: Callable[[About, str], float],
         finish: Callable[[Session], list[str]],
         contacts: list[tuple[str, str]],
-        still_mm: float = STILL_MM,
+        still: Still = STILL,
     ) -> None:
         self._lines = lines
         self._live = live
@@ -81,9 +85,11 @@ class Dialogue:
         self._applied = applied
         self._finish = finish
         self._contacts = contacts
-        self._still_mm = still_mm
+        self._still = still
         self._in_test = True
         self._commands: Mapping[str, Callable[[str], int | None]] = {
+            "rising": lambda typed: self._take(typed, RISING),
+            "falling": lambda typed: self._take(typed, FALLING),
             "help": lambda _: self._say(HELP),
             "show": lambda _: self._show(),
             "adjusted": lambda _: self._adjusted(),
@@ -167,7 +173,7 @@ class Dialogue:
             self._take(line)
         return None
 
-    def _take(self, typed: str) -> None:
+    def _take(self, typed: str, branch: str = "") -> None:
         torque_nm = self._about.torque_nm(self._applied(self._about, typed))
         since_ns, until = self._live.now_ns, time.monotonic() + STILL_WAIT_S
         found: Stillness | None = None
@@ -176,7 +182,7 @@ class Dialogue:
             reading = self._live.view["position_mm"]
             if reading["reason"]:
                 raise CalibrationError(f"not taken: the position is not good ({reading['reason']})")
-            found = stillness(list(self._live.samples), self._live.now_ns, still_mm=self._still_mm, since_ns=since_ns)
+            found = stillness(list(self._live.samples), self._live.now_ns, still=self._still, since_ns=since_ns)
             if found.still:
                 break
             stop = self._lines.read(POLL_S, f"waiting: {found.why}")
@@ -184,7 +190,8 @@ class Dialogue:
                 raise CalibrationError("not taken: something was typed before the arm stood still")
         if found is None or not found.still:
             raise CalibrationError(f"not taken: {found.why if found else 'nothing was read'}; enter it again")
-        branch, run = self._session.branch_of(torque_nm)
+        told, run = self._session.branch_of(torque_nm)
+        branch = branch or told
         point = Point(
             self._session.taken + 1, torque_nm, round(found.position_mm, 5), branch, run, round(found.spread_mm, 5),
             found.readings, int(self._live.view["utc_ms"]), typed[:64],
@@ -276,7 +283,7 @@ def point_text(point: Point) -> str:
     """A point in a line."""
     return (
         f"  point {point.number}: {point.torque_nm / 1000:.3f} kN.m at {point.position_mm:.3f} mm, {point.branch}, "
-        f"run {point.run} (still within {point.spread_mm:.3f} mm over {point.readings} readings)"
+        f"run {point.run} (+-{point.spread_mm / 2:.3f} mm)"
     )
 
 

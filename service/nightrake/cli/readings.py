@@ -11,7 +11,7 @@ from nightrake.domain.calibration import torque_of
 from nightrake.domain.reading import Exactness, Reading
 from nightrake.domain.registers import decoder
 from nightrake.domain.signals import position_of
-from nightrake.domain.site import ContactSpec, Direction, DriveSpec, Order, PointSpec, Stage, ValueType
+from nightrake.domain.site import ContactSpec, Direction, DriveSpec, Order, PointSpec, Stage, Table, ValueType
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,11 +19,13 @@ class Finding:
     """One point as found.
 
     Attributes:
-        drive, role: Which. text: What was read and what it means. more: Further lines. wrong: It needs a look.
+        drive, role: Which. plc: where it lies. text: What was read and what it means. more: Further lines.
+        wrong: It needs a look.
     """
 
     drive: str
     role: str
+    plc: str
     text: str
     more: tuple[str, ...]
     wrong: bool
@@ -36,7 +38,12 @@ class Finding:
 def place(point: PointSpec) -> str:
     """Where a point lies, in words."""
     bit = f" bit {point.bit}" if point.type is ValueType.BIT and not point.table.holds_bits else ""
-    return f"{point.endpoint} unit {point.unit} {point.table} {point.address}{bit}"
+    reference = REFERENCES[point.table] + point.address + 1
+    return f"{point.endpoint} unit {point.unit} {point.table} {point.address} ({reference}){bit}"
+
+
+REFERENCES = {Table.COIL: 0, Table.DISCRETE: 10_000, Table.INPUT: 30_000, Table.HOLDING: 40_000}
+"""Classic reference numbers count from here (common practice, no source); lists give one or the other."""
 
 
 DOUBT = 0.7
@@ -53,21 +60,25 @@ def judge_point(
     """Judge one point.
 
     Args:
-        result: As `status.probe_site` gives it.
+        result: As `status.probed_plain` gives it.
         arm: The direction that the drive's arm leans to, and the torque that its position shows; None = unknown.
     """
     if result["got"] != "GOOD":
-        return Finding(drive.id, role, f"{place(point)}: {_failure(result)}", (), True)
+        return Finding(drive.id, role, point.endpoint, f"{place(point)}: {_failure(result)}", (), True)
     data = bytes.fromhex(result["data"])
-    raw = data.hex(" ", 2) if not point.table.holds_bits else str(data[0])
+    raw = "0x" + data.hex(" ", 2) if not point.table.holds_bits else str(data[0])
     value = decoder(point, 0)(data)
     end = f"[{place(point)}, raw {raw}, {result['round_trip_ms']:.0f} ms]"
     if role.startswith("contact:"):
         return _contact(drive, role, int(value), end, arm)
     if point.type is ValueType.BIT:
-        return Finding(drive.id, role, f"{_bit_words(drive, role, int(value))} {end}", (), False)
+        text, wrong = _bit_words(drive, role, int(value))
+        return Finding(drive.id, role, point.endpoint, f"{text} {end}", (), wrong)
     text, wrong = _number_words(drive, role, point, value)
-    return Finding(drive.id, role, f"{text} {end}", _orders(point, data) if point.words == 2 else (), wrong)
+    orders = _orders(point, data) if point.words == 2 else ()
+    doubt = _order_doubt(drive, role, point, data) if point.words == 2 else ""
+    more = (doubt, *orders) if doubt else orders
+    return Finding(drive.id, role, point.endpoint, f"{text} {end}", more, wrong or bool(doubt))
 
 
 def _failure(result: Mapping[str, Any]) -> str:
@@ -100,15 +111,15 @@ def _contact(drive: DriveSpec, role: str, bit: int, end: str, arm: tuple[Directi
     )
     operated = bit == contact.operated_bit
     form = contact.form.replace("_", " ")
-    other = f"with the other form or bit_1_means it would be {'released' if operated else 'OPERATED'}"
-    text = f"{'OPERATED' if operated else 'released'} (bit {bit}, {form}, bit 1 = {contact.bit_1_means}; {other}) {end}"
+    other = f"other polarity: {'released' if operated else 'OPERATED'}"
+    text = f"{'OPERATED' if operated else 'released'} (reads {bit}, {form}, 1 = {contact.bit_1_means}; {other}) {end}"
     doubt = _implausible(drive, contact, operated, arm)
     if doubt:
-        return Finding(drive.id, role, text, (doubt,), True)
+        return Finding(drive.id, role, contact.point.endpoint, text, (doubt,), True)
     if not operated:
-        return Finding(drive.id, role, text, (), False)
+        return Finding(drive.id, role, contact.point.endpoint, text, (), False)
     more = "operated now: true torque, a broken wire, or the wrong form or bit_1_means; look at the arm and the contact"
-    return Finding(drive.id, role, text, (more,), True)
+    return Finding(drive.id, role, contact.point.endpoint, text, (more,), True)
 
 
 def _implausible(drive: DriveSpec, contact: ContactSpec, operated: bool, arm: tuple[Direction, Reading] | None) -> str:
@@ -133,11 +144,15 @@ def _implausible(drive: DriveSpec, contact: ContactSpec, operated: bool, arm: tu
     return ""
 
 
-def _bit_words(drive: DriveSpec, role: str, bit: int) -> str:
+def _bit_words(drive: DriveSpec, role: str, bit: int) -> tuple[str, bool]:
     signal = {"running": drive.running, "rack_healthy": drive.rack_healthy}.get(role)
     if signal is None:
-        return "yes" if bit else "no"
-    return "yes" if bit == signal.true_bit else "no"
+        return f"reads {bit}", False
+    yes = bit == signal.true_bit
+    text = f"{'yes' if yes else 'no'} (reads {bit}, {signal.true_bit} = yes)"
+    if role == "rack_healthy" and not yes:
+        return f"{text}; a fault of the rack, or the wrong address or true_bit", True
+    return text, False
 
 
 def _number_words(drive: DriveSpec, role: str, point: PointSpec, value: float | int | str) -> tuple[str, bool]:
@@ -161,10 +176,40 @@ def _position_words(drive: DriveSpec, value: float) -> tuple[str, bool]:
     if curve is not None:
         torque = torque_of(curve)(reading.value)
         sign = {Exactness.BELOW: "below ", Exactness.BEYOND: "beyond "}.get(torque.kind, "")
-        text += f", {sign}{(torque.value or 0.0) / 1000:.2f} kN.m"
+        worth = "" if torque.uncertainty is None else f" ±{torque.uncertainty / 1000:.2f}"
+        text += f", {sign}{(torque.value or 0.0) / 1000:.2f}{worth} kN.m"
     if wrong:
         text += f"; outside the travel of {low:g} to {high:g} mm: wrong scale, address or word order?"
     return text, wrong
+
+
+PLAUSIBLE = (1e-4, 1e6)
+"""A 32-bit value lies between these or is 0; in a wrong order it seldom does. Common practice, no source."""
+
+
+def _order_doubt(drive: DriveSpec, role: str, point: PointSpec, data: bytes) -> str:
+    """Another byte and word order that makes sense of a value that makes none as configured; "" where it does."""
+
+    def value_in(order: Order) -> float | None:
+        value = decoder(point._replace(order=order), 0)(data)
+        return None if isinstance(value, str) else float(value)
+
+    def plausible(value: float | None) -> bool:
+        if value is None or not (value == 0.0 or PLAUSIBLE[0] <= abs(value) < PLAUSIBLE[1]):
+            return False
+        if role != "position" or drive.position is None:
+            return True
+        reading = position_of(drive.position)(value)
+        low, high = sorted((drive.position.lo_mm, drive.position.hi_mm))
+        return reading.value is not None and low - 1.0 <= reading.value <= high + 1.0
+
+    if plausible(value_in(point.order)):
+        return ""
+    better = [(o, value_in(o)) for o in Order if plausible(value_in(o)) and value_in(o)]
+    if not better:
+        return ""
+    found = ", ".join(f"{order} ({value:.4g})" for order, value in better)
+    return f"as configured the value makes no sense, in another order it does: {found}"
 
 
 def _orders(point: PointSpec, data: bytes) -> tuple[str, ...]:

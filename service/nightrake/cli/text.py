@@ -21,7 +21,15 @@ def torque_text(view: Mapping[str, Any]) -> str:
     if reading["value"] is None:
         return "-"
     sign = {"below": "<", "beyond": ">"}.get(reading["kind"], "")
-    return f"{sign}{reading['value'] / 1000:.1f}"
+    return f"{sign}{with_uncertainty(reading['value'], reading.get('uncertainty'))}"
+
+
+def with_uncertainty(torque_nm: float, uncertainty_nm: float | None) -> str:
+    """Torque in kN.m with its expanded uncertainty, both to the figure that the uncertainty is worth."""
+    if uncertainty_nm is None:
+        return f"{torque_nm / 1000:.1f}"
+    places = 1 if uncertainty_nm >= 95.0 else 2 if uncertainty_nm >= 9.5 else 3
+    return f"{torque_nm / 1000:.{places}f} ±{uncertainty_nm / 1000:.{places}f}"
 
 
 def percent_text(view: Mapping[str, Any]) -> str:
@@ -66,7 +74,7 @@ def event_text(row: Mapping[str, Any]) -> str:
     where = " ".join(x for x in (row["drive"], row["direction"]) if x)
     facts = []
     if data.get("torque_nm") is not None:
-        facts.append(f"{data['torque_nm'] / 1000:.1f} kN.m")
+        facts.append(f"{with_uncertainty(data['torque_nm'], data.get('torque_uncertainty_nm'))} kN.m")
     if data.get("stop"):
         facts.append(f"stop {data['stop']}")
     facts += [str(data[k]) for k in ("contact", "link", "plc", "reason", "detail") if data.get(k)]

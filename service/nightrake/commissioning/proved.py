@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from nightrake.commissioning.proving import AS_FOUND, AS_LEFT, Session
+from nightrake.commissioning.points import CalibrationPoint, ContactPoint, RecordContent
+from nightrake.commissioning.proving import AS_FOUND, AS_LEFT, About, Session
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +39,11 @@ def contact_figures(session: Session, contacts: Sequence[tuple[str, str]]) -> li
     Args:
         contacts: (stage, channel) of the proved direction.
     """
-    states = (AS_FOUND, AS_LEFT) if session.adjusted else (AS_FOUND,)
     figures = []
     for stage, channel in contacts:
+        found = any(session.edges_of(stage, channel, operated=x, state=AS_FOUND) for x in (True, False))
+        # A clipboard may hold only what was left; a contact that was never seen is not proved in the last state.
+        states = [*([AS_FOUND] if found or not session.adjusted else []), *([AS_LEFT] if session.adjusted else [])]
         for state in states:
             operated = session.edges_of(stage, channel, operated=True, state=state)
             released = session.edges_of(stage, channel, operated=False, state=state)
@@ -81,6 +84,12 @@ class Verdict:
     text: str = ""
 
 
+def all_passed(verdicts: Sequence[Verdict]) -> bool:
+    """Whether every contact, as it was left, operates where it should; what was found before an adjustment may not."""
+    last = {(v.figures.stage, v.figures.channel): v for v in verdicts}
+    return bool(last) and all(v.passed for v in last.values())
+
+
 def verdict(
     figures: ContactFigures, set_nm: float, tolerance_nm: float, torque_nm: float | None, uncertainty_nm: float
 ) -> Verdict:
@@ -99,3 +108,58 @@ def verdict(
     if close:
         text += "; nearer to the limit than the uncertainty"
     return Verdict(figures, set_nm, tolerance_nm, torque_nm, uncertainty_nm, passed, close, text)
+
+
+def content_of(
+    session: Session,
+    contacts: Sequence[tuple[str, str]],
+    made_on: str,
+    resolution_mm: float | None = None,
+    transducer: str = "",
+    supersedes: str = "",
+) -> RecordContent:
+    """What a finished session measured, as the content of a calibration record.
+
+    Contacts whose release was not seen are left out: a contact point has both.
+
+    Args:
+        contacts: (stage, channel) of the proved direction. made_on: ISO date.
+        resolution_mm: Least step of the position as read. transducer: its name.
+        supersedes: Reference of the record in force until now, "" = none.
+    """
+    about = session.about
+    assert about is not None
+    figures = contact_figures(session, contacts)
+    return RecordContent(
+        drive=about.drive,
+        direction=about.direction,
+        device_serial=about.device_serial,
+        made_by=about.made_by,
+        made_on=made_on,
+        place=about.place,
+        ambient_c=about.ambient_c,
+        reference_standard=about.reference_standard,
+        reference_uncertainty_pct=about.reference_uncertainty_pct,
+        method=about.method,
+        method_detail=_method_detail(about),
+        method_uncertainty_pct=about.method_uncertainty_pct or None,
+        transducer=transducer,
+        resolution_mm=resolution_mm,
+        due_on=about.due_on,
+        supersedes=supersedes,
+        remarks="; ".join(x for x in (about.remarks, *session.notes) if x),
+        points=tuple(CalibrationPoint(p.torque_nm, p.position_mm, p.branch, p.run) for p in session.points),
+        contact_points=tuple(
+            ContactPoint(f.stage, f.channel, f.state, round(f.operating_mm, 4), round(f.release_mm, 4))
+            for f in figures
+            if f.operating_mm is not None and f.release_mm is not None
+        ),
+    )
+
+
+def _method_detail(about: About) -> str:
+    if about.method == "rakes tied off" and about.radius_m:
+        return f"pull x {about.radius_m:g} m"
+    if about.method == "force at the arm" and about.arm_m:
+        return f"force x {about.arm_m:g} m x ratio {about.ratio:g} x efficiency {about.efficiency:g}"
+    return ""

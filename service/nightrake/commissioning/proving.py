@@ -11,10 +11,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+from nightrake.commissioning.points import FALLING, RISING
 from nightrake.errors import CalibrationError
 
 AS_FOUND, AS_LEFT = "as found", "as left"
-RISING, FALLING = "rising", "falling"
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,7 @@ class About:
     Attributes:
         drive, direction, device_serial: What. made_by, place, remarks: Texts.
         ambient_c: Temperature, degrees C, or None. reference_standard: the instrument.
-        reference_uncertainty_pct: its expanded uncertainty (k = 2), percent of reading.
+        reference_uncertainty_pct: its expanded uncertainty (k = 2), percent of reading, or None.
         method: ``factory output``, ``rakes tied off`` or ``force at the arm``.
         method_uncertainty_pct: expanded uncertainty (k = 2) of what the method multiplies by (radius; ratio and
             efficiency), percent.
@@ -39,7 +39,7 @@ class About:
     place: str = ""
     ambient_c: float | None = None
     reference_standard: str = ""
-    reference_uncertainty_pct: float = 0.0
+    reference_uncertainty_pct: float | None = None
     method: str = "factory output"
     method_uncertainty_pct: float = 0.0
     radius_m: float = 0.0
@@ -109,7 +109,8 @@ class Session:
         about: Head; None before it began.
         points: Those that stand, in the order taken. taken: how many numbers were given out.
         edges: All edges. adjusted: contacts have been moved since the start. notes: remarks made on the way.
-        seq: Journal row up to which edges were taken over. done: reference of the record made, "" = unfinished.
+        seq: Journal row up to which edges were taken over.
+        making: Reference and date of the record that is being written, "" = none yet. done: it was written.
         stops: How often it was left and taken up again.
     """
 
@@ -120,7 +121,9 @@ class Session:
     adjusted: bool = False
     notes: tuple[str, ...] = ()
     seq: int = 0
-    done: str = ""
+    making: str = ""
+    made_on: str = ""
+    done: bool = False
     stops: int = 0
 
     @property
@@ -183,9 +186,14 @@ def resumed(seq: int) -> dict[str, Any]:
     return {"event": "resumed", "seq": seq}
 
 
-def finished(ref: str) -> dict[str, Any]:
-    """The record was written under this reference."""
-    return {"event": "finished", "ref": ref}
+def finishing(ref: str, made_on: str) -> dict[str, Any]:
+    """The record is about to be written under this reference; a stop from here on must not make a second one."""
+    return {"event": "finishing", "ref": ref, "made_on": made_on}
+
+
+def finished() -> dict[str, Any]:
+    """The record has been written."""
+    return {"event": "finished"}
 
 
 def after(session: Session, event: Mapping[str, Any]) -> Session:
@@ -212,8 +220,10 @@ def after(session: Session, event: Mapping[str, Any]) -> Session:
             return replace(session, notes=(*session.notes, str(data["text"])))
         case "resumed":
             return replace(session, seq=max(session.seq, int(data["seq"])), stops=session.stops + 1)
+        case "finishing":
+            return replace(session, making=str(data["ref"]), made_on=str(data["made_on"]))
         case "finished":
-            return replace(session, done=str(data["ref"]))
+            return replace(session, done=True)
     raise CalibrationError(f"a proving session holds the unknown event '{str(event.get('event'))[:32]}'")
 
 

@@ -40,30 +40,40 @@ class Stillness(NamedTuple):
     why: str = ""
 
 
-def stillness(samples: Sequence[Sample], now_ns: int, *, still_mm: float = STILL_MM, since_ns: int = 0) -> Stillness:
+class Still(NamedTuple):
+    """What passes as standing still: a spread, mm (> 0), over a time, s (> 0)."""
+
+    spread_mm: float = STILL_MM
+    seconds: float = STILL_WINDOW_NS / 1e9
+
+
+STILL = Still()
+
+
+def stillness(samples: Sequence[Sample], now_ns: int, *, still: Still = STILL, since_ns: int = 0) -> Stillness:
     """Judge whether the arm stands still.
 
     Args:
         samples: Positions in the order of time. now_ns: Monotonic time.
-        still_mm: Spread that passes as still (> 0).
+        still: What passes.
         since_ns: Readings before this do not count (a contact or a new torque has changed something).
     """
     if not samples:
         return Stillness(False, 0.0, 0.0, 0, "no position has been read yet")
-    last = samples[-1]
-    gap_ns = last.mono_ns - samples[-2].mono_ns if len(samples) > 1 else STILL_WINDOW_NS
+    last, asked_ns = samples[-1], int(still.seconds * 1e9)
+    gap_ns = last.mono_ns - samples[-2].mono_ns if len(samples) > 1 else asked_ns
     if now_ns - last.mono_ns > max(STILL_WINDOW_NS, 3 * gap_ns):
         age_s = (now_ns - last.mono_ns) / 1e9
         return Stillness(False, last.position_mm, 0.0, 0, f"the last position is {age_s:.0f} s old")
-    window_ns = max(STILL_WINDOW_NS, STILL_READINGS * gap_ns)
+    window_ns = max(asked_ns, STILL_READINGS * gap_ns)
     first_ns = max(last.mono_ns - window_ns, since_ns)
     window = [s.position_mm for s in samples if s.mono_ns >= first_ns]
     spread_mm = max(window, default=0.0) - min(window, default=0.0)
     mean_mm = sum(window) / len(window) if window else last.position_mm
-    if len(window) < STILL_READINGS or last.mono_ns - first_ns < STILL_WINDOW_NS * 0.9:
+    if len(window) < STILL_READINGS or last.mono_ns - first_ns < asked_ns * 0.9:
         return Stillness(False, mean_mm, spread_mm, len(window), f"only {len(window)} readings so far; wait")
-    if spread_mm > still_mm:
-        why = f"the arm still moves: {spread_mm:.2f} mm in {window_ns / 1e9:.0f} s, {still_mm:.2f} mm is allowed"
+    if spread_mm > still.spread_mm:
+        why = f"the arm still moves: {spread_mm:.2f} mm in {window_ns / 1e9:.0f} s, {still.spread_mm:.2f} mm is allowed"
         return Stillness(False, mean_mm, spread_mm, len(window), why)
     return Stillness(True, mean_mm, spread_mm, len(window))
 

@@ -30,9 +30,7 @@ class ControlClient:
             self._socket.connect(str(path))
         except OSError as error:
             self._socket.close()
-            raise ControlError(
-                f"{path}: no watch answers there ({error.strerror or error}); start it with 'nightrake watch'"
-            ) from error
+            raise _no_connection(path, error) from error
         self._lines = self._socket.makefile("rb")
 
     def __enter__(self) -> ControlClient:
@@ -88,3 +86,18 @@ class ControlClient:
         if not reply.get("ok"):
             raise ControlError(str(reply.get("error", "refused without a reason")))
         return cast("dict[str, Any]", reply)
+
+
+def _no_connection(path: Path, error: OSError) -> ControlError:
+    """Why the socket could not be connected to; only where nobody listens is there no watch."""
+    if isinstance(error, PermissionError):
+        return ControlError(
+            f"{path}: this user may not use the watch's control socket; ask for the group of the socket, or use sudo"
+        )
+    why = error.strerror or str(error)
+    if isinstance(error, (FileNotFoundError, ConnectionRefusedError, NotADirectoryError)):
+        words = f"{path}: no watch answers there ({why}); start it with 'nightrake watch'"
+        if not path.is_absolute():
+            words += f", or go to the folder where it runs: this path counts from {Path.cwd()}"
+        return ControlError(words, nobody=True)
+    return ControlError(f"{path}: the watch's control socket cannot be used ({why})")

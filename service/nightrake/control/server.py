@@ -2,7 +2,7 @@
 
 Request: ``{"verb": "status", "args": {...}, "ref": "..."}``. Reply: ``{"ref": ..., "ok": true, "result": ...}`` or
 ``{"ref": ..., "ok": false, "error": "one sentence"}``. A verb that streams sends replies with ``"more": true`` until
-the client hangs up. The socket is for this machine's users only: mode 0660.
+the client hangs up. The socket is for its user and group only: mode 0660.
 """
 
 from __future__ import annotations
@@ -10,20 +10,26 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-import os
 import pwd
 import socket
 import struct
+import time
+from collections import Counter
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from nightrake.control.place import Place
 from nightrake.errors import ControlError, NightrakeError
 
 LINE_LIMIT = 64 * 1024
 """Bytes of one request at most; a longer one ends the connection."""
 CLIENTS = 32
-"""Connections at once at most; one more is turned away with a sentence."""
+"""Connections at once at most; for one more an idle one is ended, or else it is turned away with a sentence."""
+IDLE_S = 2.0
+"""A connection that asks nothing for this long may be ended when others need it."""
+LOOK_S = 2.0
+"""How often the socket is looked for in its place."""
 SEND_TIMEOUT_S = 5.0
 """A client that does not read for this long is dropped, so that it cannot make the watch wait."""
 
@@ -39,67 +45,116 @@ Handler = Callable[[Caller, Mapping[str, Any]], Awaitable[Any]]
 Streamer = Callable[[Caller, Mapping[str, Any]], AsyncIterator[Any]]
 
 
+class _Client:
+    """One connection.
+
+    Attributes:
+        task: Serves it. uid: Whose it is. idle_since_s: Since when it asks nothing, monotonic; 0 = it is being served.
+    """
+
+    def __init__(self, task: asyncio.Task[None], uid: int) -> None:
+        self.task = task
+        self.uid = uid
+        self.idle_since_s = time.monotonic()
+
+
 class ControlServer:
     """Serves verbs on a Unix socket until cancelled.
 
     Args:
-        path: Where the socket is made; one left over from a killed watch is replaced.
+        place: Where; or a path, which is taken when the server starts.
         verbs: Verb -> coroutine function (caller, args) -> plain result.
         streams: Verb -> async generator function of plain results.
+        on_link: Called when the socket is gone from its place, and when it is back: (up, what happened).
     """
 
-    def __init__(self, path: Path, verbs: Mapping[str, Handler], streams: Mapping[str, Streamer]) -> None:
-        self._path = path
+    def __init__(
+        self,
+        place: Path | Place,
+        verbs: Mapping[str, Handler],
+        streams: Mapping[str, Streamer],
+        on_link: Callable[[bool, str], object] = lambda up, detail: None,
+    ) -> None:
+        self._place = place if isinstance(place, Place) else Place(place)
         self._verbs = verbs
         self._streams = streams
-        self._clients: set[asyncio.Task[None]] = set()
+        self._on_link = on_link
+        self._clients: dict[asyncio.Task[None], _Client] = {}
 
-    async def run(self, ready: asyncio.Event | None = None) -> None:
-        """Listen, serve, and remove the socket at the end."""
-        if len(os.fsencode(self._path)) > 100:
-            raise ControlError(f"{self._path}: the path of a Unix socket may have 100 characters; choose a shorter one")
-        self._path.parent.mkdir(parents=True, exist_ok=True)
-        with contextlib.suppress(FileNotFoundError):
-            self._path.unlink()
-        server = await asyncio.start_unix_server(self._accept, path=self._path, limit=LINE_LIMIT)
-        self._path.chmod(0o660)
+    async def run(self, ready: asyncio.Event | None = None, taken: socket.socket | None = None) -> None:
+        """Listen, serve, and remove the socket at the end.
+
+        Args:
+            ready: Set when it listens. taken: From `Place.take`, if that was done already.
+
+        Raises:
+            ControlError: The place cannot be taken.
+        """
+        server = await self._listen(taken or self._place.take())
         try:
             if ready is not None:
                 ready.set()
-            await asyncio.get_running_loop().create_future()
+            while True:
+                await asyncio.sleep(LOOK_S)
+                server = await self._look_after(server)
         finally:
             server.close()
             for task in list(self._clients):
                 task.cancel()
             await asyncio.gather(*self._clients, return_exceptions=True)
-            with contextlib.suppress(FileNotFoundError):
-                self._path.unlink()
+            self._place.give_back()
+
+    async def _listen(self, taken: socket.socket) -> asyncio.Server:
+        return await asyncio.start_unix_server(self._accept, sock=taken, limit=LINE_LIMIT)
+
+    async def _look_after(self, server: asyncio.Server) -> asyncio.Server:
+        """A socket that somebody removed is made anew; connections that stand go on."""
+        trouble = self._place.trouble()
+        if not trouble:
+            return server
+        try:
+            news = await self._listen(self._place.take())
+        except ControlError as error:
+            self._on_link(False, str(error))
+            return server
+        server.close()
+        self._on_link(False, trouble)
+        self._on_link(True, "")
+        return news
 
     async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         assert task is not None
-        if len(self._clients) >= CLIENTS:
-            with contextlib.suppress(OSError, TimeoutError, ValueError):
-                async with asyncio.timeout(1.0):
-                    await reader.readline()  # closing with unread bytes would take our sentence with it
-                await _send(
-                    writer, {"ok": False, "error": f"{CLIENTS} control connections are open already; try again"}
-                )
-            writer.close()
+        client = _Client(task, _caller(writer).uid)
+        if len(self._clients) >= CLIENTS and not self._make_room():
+            await _turn_away(reader, writer)
             return
-        self._clients.add(task)
+        self._clients[task] = client
         try:
-            await self._serve(reader, writer)
+            await self._serve(client, reader, writer)
         except (OSError, TimeoutError, asyncio.CancelledError):
-            # Cancelled only when the server stops or the handler task is dropped; the connection ends either way.
+            # Cancelled only when the server stops or room is needed; the connection ends either way.
             pass
         finally:
-            self._clients.discard(task)
+            self._clients.pop(task, None)
             writer.close()
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    def _make_room(self) -> bool:
+        """End the connection that has asked nothing for longest, of the user who holds the most of them."""
+        held = Counter(c.uid for c in self._clients.values())
+        latest_s = time.monotonic() - IDLE_S
+        idle = [c for c in self._clients.values() if 0.0 < c.idle_since_s <= latest_s]
+        if not idle:
+            return False
+        client = max(idle, key=lambda c: (held[c.uid], -c.idle_since_s))
+        del self._clients[client.task]
+        client.task.cancel()
+        return True
+
+    async def _serve(self, client: _Client, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         caller = _caller(writer)
         while True:
+            client.idle_since_s = time.monotonic()
             try:
                 line = await reader.readline()
             except ValueError:
@@ -109,6 +164,7 @@ class ControlServer:
                 return
             if not line:
                 return
+            client.idle_since_s = 0.0
             await self._answer(caller, line, writer)
 
     async def _answer(self, caller: Caller, line: bytes, writer: asyncio.StreamWriter) -> None:
@@ -130,9 +186,17 @@ class ControlServer:
                 await _send(writer, {"ref": ref, "ok": False, "error": f"unknown verb '{verb[:32]}'; known: {known}"})
         except NightrakeError as error:
             await _send(writer, {"ref": ref, "ok": False, "error": str(error)})
-        except (ValueError, TypeError, KeyError) as error:
+        except (ValueError, TypeError, KeyError, ArithmeticError) as error:  # the last: of a number without end
             text = f"'{verb[:32]}' was asked with wrong arguments: {type(error).__name__} {str(error)[:200]}"
             await _send(writer, {"ref": ref, "ok": False, "error": text})
+
+
+async def _turn_away(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    with contextlib.suppress(OSError, TimeoutError, ValueError):
+        async with asyncio.timeout(1.0):
+            await reader.readline()  # closing with unread bytes would take our sentence with it
+        await _send(writer, {"ok": False, "error": f"{CLIENTS} control connections are busy already; try again"})
+    writer.close()
 
 
 async def _send(writer: asyncio.StreamWriter, reply: Mapping[str, Any]) -> None:

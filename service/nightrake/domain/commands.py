@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from nightrake.alarms.latch import Answer, on_reset
+from nightrake.domain.cleantext import clean
 from nightrake.domain.drive import EMPTY, judge
 from nightrake.domain.inputs import Command
 from nightrake.domain.rows import Entry
@@ -19,7 +20,8 @@ def _by(command: Command) -> dict[str, str]:
 
 
 def _refuse(state: SiteState, command: Command, drive: str, text: str) -> tuple[SiteState, Outcome]:
-    data = {**_by(command), "verb": command.verb[:32], "asked": command.drive[:64], "reason": text[:200]}
+    text = clean(text, 4096)  # it may list the drives of a large site
+    data = {**_by(command), "verb": clean(command.verb, 32), "asked": clean(command.drive, 64), "reason": text[:200]}
     entry = Entry("command", "refused", drive, "", data)
     return state, Outcome((entry,), (), ((command.ref, Answer(False, text)),))
 

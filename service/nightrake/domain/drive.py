@@ -110,7 +110,7 @@ def judge(
         or torque.reason != state.torque.reason
         or not _same_gaps(raws, state.raws, n)
     ):
-        protection, entries = protect(wire, prev, Evidence(seen, fresh, position, torque, now_ns, utc_ms))
+        protection, entries = protect(wire, prev, Evidence(seen, fresh, position, torque, side, now_ns, utc_ms))
         scan_due_ns, due_utc_ms = next_scan(wire, protection, seen), next_due_utc_ms(wire, utc_ms)
     tick_due_ns = next_tick(wire, protection, _frozen_at(wire, raws, beat_ns, blocked))
     after = DriveState(raws, position, torque, side, protection, beat_ns, blocked, scan_due_ns, tick_due_ns, due_utc_ms)

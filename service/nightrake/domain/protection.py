@@ -9,7 +9,7 @@ from nightrake.domain.debounce import UNKNOWN, ContactState
 from nightrake.domain.quality import CLEAR_NS, reasons_of, tell_quality
 from nightrake.domain.reading import Reading, Reason
 from nightrake.domain.rows import Entry
-from nightrake.domain.site import Stage
+from nightrake.domain.site import Direction, Stage
 from nightrake.domain.stop import Stop, judge_stop, stop_scan_due, stop_tick_due
 from nightrake.domain.wiring import DriveWire, Raw
 
@@ -51,7 +51,7 @@ class Evidence(NamedTuple):
     Attributes:
         seen: Raw values, with what blocks them (rack, heartbeat) put in.
         fresh: Slots read by this scan; empty on a tick.
-        position, torque: Measured from `seen`.
+        position, torque: Measured from `seen`. side: the sensed direction that the arm leans to.
         now_ns, utc_ms: When.
     """
 
@@ -59,6 +59,7 @@ class Evidence(NamedTuple):
     fresh: frozenset[int]
     position: Reading
     torque: Reading
+    side: Direction
     now_ns: int
     utc_ms: int
 
@@ -67,7 +68,7 @@ def protect(wire: DriveWire, prev: Protection, given: Evidence) -> tuple[Protect
     """Take the protection a step further."""
     running = running_of(wire, given.seen)
     in_test = prev.test_until_ns > given.now_ns
-    at = _moment(given, running, in_test)
+    at = _moment(wire, given, running, in_test)
     entries: tuple[Entry, ...] = ()
     if prev.test_until_ns and not in_test:
         entries += (Entry("drive", "test_ended", wire.spec.id, "", {"by": "time limit"}),)
@@ -100,15 +101,26 @@ def running_of(wire: DriveWire, seen: tuple[Raw, ...]) -> int:
     return 1 if seen[wire.running] == wire.running_true else 0
 
 
-def _moment(given: Evidence, running: int, in_test: bool) -> Moment:
+def _moment(wire: DriveWire, given: Evidence, running: int, in_test: bool) -> Moment:
     facts = {
         "position_mm": given.position.value,
         "torque_nm": given.torque.value,
         "torque_is": given.torque.kind.value,
+        **_made_by(wire, given),
         "running": None if running == UNKNOWN else bool(running),
         "in_test": in_test,
     }
     return Moment(given.now_ns, given.utc_ms, facts, in_test)
+
+
+def _made_by(wire: DriveWire, given: Evidence) -> dict[str, object]:
+    """What a torque is worth, and which record made it of the position; nothing where there is no torque."""
+    curve = wire.spec.calibrations.get(given.side)
+    if curve is None or given.torque.value is None:
+        return {}
+    worth: dict[str, object] = {"torque_uncertainty_nm": given.torque.uncertainty}
+    worth |= {"calibration": curve.ref, "calibration_digest": curve.digest}
+    return worth | ({"calibration_overdue": True} if 0 < curve.due_utc_ms <= given.utc_ms else {})
 
 
 def _contacts_and_stages(

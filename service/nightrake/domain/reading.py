@@ -26,11 +26,13 @@ class Reading(NamedTuple):
         kind: See `Exactness`.
         value: The value or the limit; None when absent.
         reason: Why the reading is limited, doubtful or absent; "" when plain.
+        uncertainty: Expanded uncertainty (95 %) in the value's unit, of a torque whose record states one; else None.
     """
 
     kind: Exactness
     value: float | None
     reason: str = ""
+    uncertainty: float | None = None
 
 
 def absent(reason: str) -> Reading:

@@ -2,7 +2,7 @@
 
 Only this scan's own blocks speak: nothing is carried over from an earlier one. Fields are floats, units in their names;
 a value that is not there has no field. `torque_is`: 0 exact, -1 below the first calibrated point, 1 beyond the last.
-`good`: 1 when all of this scan's blocks for the drive were read, otherwise 0.
+`torque_uncertainty_nm`: expanded, 95 %. `good`: 1 when all of this scan's blocks for the drive were read, otherwise 0.
 """
 
 from __future__ import annotations
@@ -119,5 +119,7 @@ def _position_writer(drive: DriveWire) -> Writer | None:
         if torque.value is not None:
             fields["torque_nm"] = -torque.value if side is Direction.REVERSE else torque.value
             fields["torque_is"] = _IS[torque.kind]
+            if torque.uncertainty is not None:
+                fields["torque_uncertainty_nm"] = torque.uncertainty
 
     return write

@@ -206,16 +206,21 @@ class BitSignal:
 
 @dataclass(frozen=True, slots=True)
 class CalibrationCurve:
-    """A calibration record as the core needs it: one drive and direction, straight segments.
+    """A calibration record as the core needs it: one drive and direction, straight segments or a polynomial.
 
     Attributes:
         ref: The record's reference (its file name without ending).
         digest: SHA-256 (hex) over the record's canonical content.
         direction: Sensed direction it holds for.
-        position_mm, torque_nm: The rising branch, equal length >= 2, both strictly rising in magnitude (checked when
-            built; positions of a REVERSE record are negative and fall).
-        falling_mm, falling_nm: The falling branch in the same order, or empty.
+        position_mm, torque_nm: The corners of straight segments, equal length >= 2, both strictly rising in magnitude
+            (checked when built; positions of a REVERSE record are negative and fall). Of a polynomial its two ends.
+        falling_mm, falling_nm: The falling branch of a record without a fit, in the same order, or empty.
         valid_from_utc_ms, due_utc_ms: When it was made and when the next is due (0 = not stated).
+        coefficients: Of a fitted straight line or quadratic in powers of (magnitude of the position - reference_mm), or
+            empty for straight segments.
+        reference_mm: See there.
+        uncertainty_nm: Expanded uncertainty (95 %) at positions evenly spaced from the first to the last of
+            `position_mm`, two or more; empty = not stated.
     """
 
     ref: str
@@ -227,6 +232,9 @@ class CalibrationCurve:
     falling_nm: tuple[float, ...] = ()
     valid_from_utc_ms: int = 0
     due_utc_ms: int = 0
+    coefficients: tuple[float, ...] = ()
+    reference_mm: float = 0.0
+    uncertainty_nm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

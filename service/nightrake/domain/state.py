@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from nightrake.alarms.latch import Answer, Latch
+from nightrake.domain.chatter import Tallies
 from nightrake.domain.drive import DriveState, new_drive
 from nightrake.domain.image import ImageState
 from nightrake.domain.inputs import BlockReply
@@ -35,7 +36,12 @@ class EndpointState(NamedTuple):
 
 
 class SiteState(NamedTuple):
-    """Everything the core knows. `wires` follows from `site` alone."""
+    """Everything the core knows. `wires` follows from `site` alone.
+
+    Attributes:
+        latches: By drive and direction; also those of drives and directions that a reload took away, which come back
+            with them. tallies: What has been told in the present minute, see `chatter`.
+    """
 
     site: SiteSpec
     wires: Mapping[str, DriveWire]
@@ -43,6 +49,7 @@ class SiteState(NamedTuple):
     endpoints: Mapping[str, EndpointState]
     latches: Mapping[LatchKey, Latch]
     links: Mapping[str, tuple[bool, str]]
+    tallies: Tallies
 
 
 class Outcome(NamedTuple):
@@ -52,11 +59,13 @@ class Outcome(NamedTuple):
         entries: For the journal, in order.
         drives: Drives of which something other than a measured value has changed.
         answers: Replies to commands: (the caller's ref, answer).
+        hidden: Drive of each entry that was only counted ("" = of none); its state is to be kept all the same.
     """
 
     entries: tuple[Entry, ...] = ()
     drives: tuple[str, ...] = ()
     answers: tuple[tuple[str, Answer], ...] = ()
+    hidden: tuple[str, ...] = ()
 
 
 NOTHING = Outcome()
@@ -66,4 +75,4 @@ def new_site(site: SiteSpec) -> SiteState:
     """A site of which nothing has been read."""
     wires = wire_site(site)
     latches = {(d.id, str(side)): Latch() for d in site.drives.values() for side in d.directions}
-    return SiteState(site, wires, {d: new_drive(w) for d, w in wires.items()}, {}, latches, {})
+    return SiteState(site, wires, {d: new_drive(w) for d, w in wires.items()}, {}, latches, {}, {})

@@ -6,7 +6,7 @@ from typing import Any
 
 from nightrake.domain.debounce import UNKNOWN
 from nightrake.domain.reading import Reading, worst
-from nightrake.domain.site import Stage
+from nightrake.domain.site import CalibrationCurve, Stage
 from nightrake.domain.state import SiteState
 
 
@@ -29,6 +29,22 @@ def reading_view(reading: Reading) -> dict[str, Any]:
     return {"kind": reading.kind.value, "value": value, "reason": reading.reason}
 
 
+def torque_view(reading: Reading, curve: CalibrationCurve | None, utc_ms: int) -> dict[str, Any]:
+    """A torque as plain values, with its uncertainty and the record that made it.
+
+    Args:
+        reading: The torque. curve: The record of the direction that the arm leans to, or None. utc_ms: Now.
+    """
+    uncertainty = None if reading.uncertainty is None else round(reading.uncertainty, 3)
+    made = curve if curve is not None and reading.value is not None else None
+    return {
+        **reading_view(reading),
+        "uncertainty": uncertainty,
+        "calibration": made.ref if made else "",
+        "overdue": made is not None and 0 < made.due_utc_ms <= utc_ms,
+    }
+
+
 def drive_view(state: SiteState, drive_id: str, mono_ns: int, utc_ms: int) -> dict[str, Any]:
     """One drive as it stands.
 
@@ -47,7 +63,7 @@ def drive_view(state: SiteState, drive_id: str, mono_ns: int, utc_ms: int) -> di
         "utc_ms": utc_ms,
         "directions": {str(side): _direction_view(state, drive_id, str(side)) for side in spec.directions},
         "leans": str(drive.side),
-        "torque_nm": reading_view(drive.torque),
+        "torque_nm": torque_view(drive.torque, spec.calibrations.get(drive.side), utc_ms),
         "position_mm": reading_view(drive.position),
         "running": None if running == UNKNOWN else bool(running),
         "stop": protection.stop,

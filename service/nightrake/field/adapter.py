@@ -13,6 +13,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import struct
+from collections import deque
 from typing import NamedTuple
 
 from pymodbus.client import AsyncModbusTcpClient
@@ -34,6 +35,8 @@ READ_CODES = frozenset((1, 2, 3, 4))
 HEADER = struct.Struct(">HHHBB")
 MAX_LENGTH = 254
 """Largest value of the length field: unit id, function code and 252 bytes of data."""
+UNANSWERED = 64
+"""So many of the requests that went unanswered are remembered, to know a late reply by."""
 
 EXCEPTIONS = {
     1: "illegal function",
@@ -114,6 +117,7 @@ class ModbusLink:
         )
         self._requests: dict[Block, ModbusPDU] = {}
         self._asked: tuple[int, Block] | None = None
+        self._unanswered: deque[int] = deque(maxlen=UNANSWERED)
         self._stray = ""
         self._stray_got = Got.NO_REPLY
         self._stray_ids = (-1, -1)
@@ -169,6 +173,7 @@ class ModbusLink:
             return Reading(Got.NO_CONNECTION, detail="not connected")
         except ModbusException:
             asked = request.transaction_id
+            self._unanswered.append(asked)
             return Reading(
                 self._stray_got, b"", self._stray or self._silence, 0, *self._stray_ids, asked_transaction=asked
             )
@@ -250,6 +255,12 @@ class ModbusLink:
 
     def _note_transaction(self, transaction: int, unit: int, asked: int) -> None:
         """Another transaction id: perhaps a late reply to an earlier request, so the wait goes on."""
+        if transaction in self._unanswered:
+            # Slow is not wrong: to this request there is no reply, and the next one may be late as well.
+            self._unanswered.remove(transaction)
+            self._stray = f"{self._silence}; a reply to an earlier request came late"
+            self._stray_got, self._stray_ids = Got.NO_REPLY, (unit, transaction)
+            return
         self._stray = f"asked transaction {asked}, answered transaction {transaction}"
         self._stray_got, self._stray_ids = Got.WRONG_TRANSACTION, (unit, transaction)
 

@@ -9,22 +9,32 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
 from typing import Protocol
 
 from nightrake.domain.inputs import BlockReply, Got, RawScan
-from nightrake.domain.readplan import ReadPlan, also_read, split
+from nightrake.domain.readplan import Block, ReadPlan, also_read
 from nightrake.domain.site import EndpointSpec, PointSpec
-from nightrake.field.adapter import ModbusLink, Reading
-from nightrake.field.probe import Probed, probe_point
+from nightrake.errors import FieldError
+from nightrake.field.adapter import Reading
+from nightrake.field.connection import Connection
+from nightrake.field.linknews import LinkNews
+from nightrake.field.probe import Probed, not_asked, probe_point
+from nightrake.field.refusals import IN_A_ROW, Refusals
 from nightrake.field.schedule import Schedule
+from nightrake.field.stats import Stats
 
 MISSES = 3
 """This many failed reads in a row of one unit open its breaker; this many scans without any reply rebuild the link."""
-REPLAN_NS = 600_000_000_000
-"""How often points that the device refused are tried again on a standing connection."""
 SPLITTING = (2, 3)
 """Exception codes that blame an address or a count: the block is split once to find out which."""
+NO_ANSWER = frozenset((Got.NO_REPLY, Got.NO_CONNECTION, Got.GARBAGE, Got.UNIT_SILENT))
+"""What is no sign of a Modbus device: of such alone no link is up, and the back-off goes on growing."""
+PROBES = 4
+"""Asked to read single points by more callers at once than this, the poller declines: scans come first."""
+SILENT_PROBES = 2
+"""A unit that was silent this often in one reading of points is not asked for the rest of them."""
+STUCK_NS = 30_000_000_000
+"""Nothing moves for this long beyond what a scan's next request may take: the poller is stuck."""
 
 
 class Clock(Protocol):
@@ -37,21 +47,6 @@ class Clock(Protocol):
     def utc_ms(self) -> int:
         """UTC milliseconds."""
         ...
-
-
-@dataclass(slots=True)
-class Stats:
-    """Counts since start. due = done + missed (+ the scan under way); late ones are among the done."""
-
-    due: int = 0
-    done: int = 0
-    late: int = 0
-    missed: int = 0
-    requests: int = 0
-    connects: int = 0
-    round_trip_ms: float = 0.0
-    last_scan_ns: int = 0
-    got: dict[str, int] = field(default_factory=dict)
 
 
 class Poller:
@@ -77,52 +72,61 @@ class Poller:
         start_ns: int,
     ) -> None:
         self._endpoint = endpoint
-        self._base = self._plan = plan
+        self._plan = plan
+        self._refusals = Refusals(plan)
+        self.stats = Stats()
         self._on_scan = on_scan
         self._on_link = on_link
         self._clock = clock
-        self._rng = rng
         self._schedule = Schedule(plan, start_ns)
-        self._link = ModbusLink(endpoint)
         self._line = asyncio.Lock()
+        self._connection = Connection(endpoint, clock.mono_ns, rng, self._line, self._connected_anew, self.stats)
         self._changed = asyncio.Event()
-        self._connecting: asyncio.Task[None] | None = None
-        self._connect_after_ns = 0
-        self._backoff_ns = endpoint.backoff_min_ns
-        self._told: tuple[bool, str] | None = None
-        self._why = "not connected yet"
+        self._news = LinkNews()
         self._misses: dict[int, int] = {}
         self._retry_ns: dict[int, int] = {}
         self._deaf_scans = 0
         self._last_request_ns = 0
-        self._replan_at_ns = 0
-        self.stats = Stats()
+        self._moves = 0
+        self._probes = 0
+        self._probing = asyncio.Lock()
 
     @property
     def link_state(self) -> tuple[bool, str]:
         """(up, why not)."""
-        return self._told if self._told is not None else (False, self._why)
+        state = self._news.state
+        return state if state is not None else (False, self._connection.why)
+
+    @property
+    def reads(self) -> bool:
+        """Whether there is anything to read at this endpoint."""
+        return self._schedule.next_ns is not None
+
+    def is_stuck(self, now_ns: int) -> bool:
+        """Whether nothing has moved for far longer than one request may take.
+
+        A long scan of silent units moves with each of them; a poller that waits for a scan that is due in an hour, or
+        that has nothing to read, is not stuck.
+        """
+        next_ns = self._schedule.next_ns
+        if next_ns is None:
+            return False
+        moved_ns = max(self._last_request_ns, self.stats.last_scan_ns, next_ns)
+        return now_ns - moved_ns > STUCK_NS + self._endpoint.timeout_ns + self._endpoint.min_gap_ns
 
     async def run(self) -> None:
         """Scan until cancelled."""
         try:
-            await self._begin()
+            await self._connection.first()
+            self._schedule.start(self._clock.mono_ns())
             while True:
                 await self._wait()
-                self._keep_connected()
+                self._connection.keep()
                 await self._scan()
+                if self._refusals:
+                    await self._ask_refused()
         finally:
-            if self._connecting is not None:
-                self._connecting.cancel()
-                await asyncio.gather(self._connecting, return_exceptions=True)
-            self._link.close()
-
-    async def _begin(self) -> None:
-        """Give the first connection a moment, so that a start does not report every point as lost."""
-        self._keep_connected()
-        if self._connecting is not None:
-            await asyncio.wait({self._connecting}, timeout=self._endpoint.timeout_ns / 1e9)
-        self._schedule.start(self._clock.mono_ns())
+            await self._connection.end()
 
     async def _wait(self) -> None:
         while True:
@@ -152,40 +156,48 @@ class Poller:
         self.stats.late += late > 0
         self.stats.missed += missed
         async with self._line:
-            plan = self._plan
+            plan, moves = self._plan, self._moves
             replies: dict[int, BlockReply] = {}
-            refused: list[int] = []
+            refused: list[Block] = []
             asked = set(due)
             for index in due:
                 await self._read_into(plan, index, replies, refused)
             for index in also_read(plan, _zero_witnesses(plan, replies), tuple(asked)):
                 await self._read_into(plan, index, replies, refused)
         end_ns, utc_ms = self._clock.mono_ns(), self._clock.utc_ms()
-        self._supervise(replies, end_ns)
         self.stats.done += 1
         self.stats.last_scan_ns = end_ns
+        if moves != self._moves:
+            return  # begun at another PLC, which a reload has taken away in mid-scan: none of it is the new one's
+        self._supervise(replies, end_ns)
         blocks = tuple(replies[i] for i in sorted(replies))
         self._on_scan(RawScan(self._endpoint.id, plan, end_ns, utc_ms, blocks))
-        self._learn(refused)
+        if (refused or self._refusals) and plan is self._plan:
+            good = [plan.blocks[i] for i, r in replies.items() if r.got is Got.GOOD]
+            self._refusals.learn(refused, good, end_ns)
+            self._go_on_with(self._refusals.plan)
 
-    async def _read_into(self, plan: ReadPlan, index: int, replies: dict[int, BlockReply], refused: list[int]) -> None:
-        reading = await self._read(plan, index, replies)
+    async def _read_into(
+        self, plan: ReadPlan, index: int, replies: dict[int, BlockReply], refused: list[Block]
+    ) -> None:
+        reading = await self._read(plan, plan.blocks[index], replies)
         counts = self.stats.got
         counts[reading.got.name] = counts.get(reading.got.name, 0) + 1
         if reading.code in SPLITTING:
-            refused.append(index)
+            refused.append(plan.blocks[index])
         replies[index] = BlockReply(index, reading.got, reading.data, self._clock.mono_ns(), reading.detail)
 
-    async def _read(self, plan: ReadPlan, index: int, replies: dict[int, BlockReply]) -> Reading:
-        block = plan.blocks[index]
-        if not self._link.connected:
-            return Reading(Got.NO_CONNECTION, detail=self._why)
+    async def _read(self, plan: ReadPlan, block: Block, replies: dict[int, BlockReply]) -> Reading:
+        connection = self._connection
+        link = connection.link
+        if not link.connected:
+            return Reading(Got.NO_CONNECTION, detail=connection.why)
         silent = self._silent(plan, block.unit, replies)
         if silent is not None:
             return silent
         await self._gap()
         begin_ns = self._clock.mono_ns()
-        reading = await self._link.read(block)
+        reading = await link.read(block)
         self._last_request_ns = self._clock.mono_ns()
         self.stats.requests += 1
         self.stats.round_trip_ms = (self._last_request_ns - begin_ns) / 1e6
@@ -193,11 +205,11 @@ class Poller:
         self._misses[block.unit] = 0 if answered else self._misses.get(block.unit, 0) + 1
         if not answered:
             self._retry_ns[block.unit] = self._last_request_ns + self._endpoint.unit_retry_ns
-            if reading.got is Got.NO_CONNECTION:
-                self._why = reading.detail
+            if reading.got in (Got.NO_CONNECTION, Got.GARBAGE):
+                connection.why = reading.detail
             elif self._endpoint.transaction_zero_ok:
                 # Without transaction ids a late reply would be taken for the next one: begin anew.
-                self._link.close()
+                link.close()
         return reading
 
     def _silent(self, plan: ReadPlan, unit: int, replies: dict[int, BlockReply]) -> Reading | None:
@@ -217,106 +229,103 @@ class Poller:
             if wait_ns > 0:
                 await asyncio.sleep(wait_ns / 1e9)
 
-    def _learn(self, refused: list[int]) -> None:
-        """Split refused blocks, last one first so that the indices before it stay; now and then try all again."""
-        now_ns = self._clock.mono_ns()
-        plan = self._plan
-        for index in sorted(refused, reverse=True):
-            plan = split(plan, index)
-        if plan is self._plan and plan.refused and now_ns >= self._replan_at_ns:
-            plan = self._base
+    async def _ask_refused(self) -> None:
+        """Ask what the device refused on its own, each block in its turn; what it serves again is read again."""
+        for _ in range(IN_A_ROW):
+            async with self._line:
+                refusals = self._refusals
+                block = refusals.next_block(self._clock.mono_ns())
+                if block is None or not self._connection.link.connected:
+                    return
+                reading = await self._read(self._plan, block, {})
+            if refusals is not self._refusals:
+                return  # another plan holds by now
+            served = reading.got is Got.GOOD
+            refusals.asked(block, served, self._clock.mono_ns())
+            self._go_on_with(refusals.plan)
+            if not served:
+                return
+
+    def _go_on_with(self, plan: ReadPlan) -> None:
         if plan is not self._plan:
-            self._replan_at_ns = now_ns + REPLAN_NS
             self._plan = plan
-            self._schedule.replan(plan)
+            self._schedule.replan(plan, self._clock.mono_ns())
 
     # --- the connection -----------------------------------------------------------------------------------------------
 
     def _supervise(self, replies: dict[int, BlockReply], now_ns: int) -> None:
         """Tell the link's state; rebuild a connection that stands but no longer answers."""
-        answered = any(r.got not in (Got.NO_REPLY, Got.NO_CONNECTION, Got.UNIT_SILENT) for r in replies.values())
+        answered = any(r.got not in NO_ANSWER for r in replies.values())
         if answered:
             self._deaf_scans = 0
-            self._backoff_ns = self._endpoint.backoff_min_ns
-            self._tell(True, "")
+            self._connection.answered()
+            self._tell(True, "", now_ns)
             return
         self._deaf_scans += 1
         first = next(iter(replies.values()))
-        self._tell(False, first.detail)
-        if self._link.connected and self._deaf_scans >= MISSES and any(r.got == Got.NO_REPLY for r in replies.values()):
-            self._why = first.detail
-            self._link.close()
+        self._tell(False, first.detail, now_ns)
+        deaf = self._deaf_scans >= MISSES and any(r.got == Got.NO_REPLY for r in replies.values())
+        if deaf and self._connection.link.connected:
             self._deaf_scans = 0
-            self._connect_after_ns = now_ns + self._jittered()
+            self._connection.begin_anew(first.detail)
 
-    def _tell(self, up: bool, detail: str) -> None:
-        if self._told is None or self._told[0] != up:
-            self._told = (up, detail)
-            self._on_link(up, detail)
+    def _tell(self, up: bool, detail: str, now_ns: int) -> None:
+        if self._news.look(up, detail, now_ns) and self._news.told is not None:
+            self._on_link(*self._news.told)
 
-    def _jittered(self) -> int:
-        """The next back-off: between half and the whole of a span that doubles up to its limit."""
-        span_ns = self._backoff_ns
-        self._backoff_ns = min(2 * span_ns, self._endpoint.backoff_max_ns)
-        return int(span_ns * self._rng.uniform(0.5, 1.0))
-
-    def _keep_connected(self) -> None:
-        if self._link.connected or self._connecting is not None or self._clock.mono_ns() < self._connect_after_ns:
-            return
-        self._connecting = asyncio.create_task(self._connect(), name=f"connect {self._endpoint.id}")
-
-    async def _connect(self) -> None:
-        """Connect beside the scans, which go on saying that there is no connection; then put the new link in place."""
-        try:
-            self._link.close()
-            self.stats.connects += 1
-            link = ModbusLink(self._endpoint)
-            try:
-                problem = await link.connect()
-            except asyncio.CancelledError:
-                link.close()
-                raise
-            # A device that accepts and hangs up at once must not be hammered: only an answer resets the back-off.
-            self._connect_after_ns = self._clock.mono_ns() + self._jittered()
-            if problem:
-                self._why = problem
-                link.close()
-                return
-            async with self._line:
-                self._link = link
-                self._misses.clear()
-                if self._plan is not self._base:
-                    self._plan = self._base
-                    self._schedule.replan(self._base)
-        finally:
-            self._connecting = None
+    def _connected_anew(self) -> None:
+        """Behind a new connection there may be another program: nothing of what was learnt need hold."""
+        self._misses.clear()
+        if self._refusals:
+            self._refusals = Refusals(self._refusals.base)
+            self._go_on_with(self._refusals.plan)
 
     # --- from outside -------------------------------------------------------------------------------------------------
 
     async def probe(self, points: Iterable[PointSpec]) -> list[Probed]:
-        """Read each point on its own, between scans, on this poller's connection."""
+        """Read each point on its own, between scans, on this poller's connection.
+
+        Raises:
+            FieldError: Too many callers want that at once.
+        """
+        if self._probes >= PROBES:
+            raise FieldError(f"PLC {self._endpoint.id}: others are having its points read already; try again later")
+        self._probes += 1
+        try:
+            async with self._probing:
+                return await self._probe_each(points)
+        finally:
+            self._probes -= 1
+
+    async def _probe_each(self, points: Iterable[PointSpec]) -> list[Probed]:
+        """One request between two scans at most; a unit that stays silent is soon left alone."""
         results = []
+        silent: dict[int, int] = {}
         for point in points:
+            if silent.get(point.unit, 0) >= SILENT_PROBES:
+                results.append(not_asked(point, f"unit {point.unit} is silent; not asked again"))
+                continue
             async with self._line:
                 await self._gap()
-                results.append(await probe_point(self._link, point))
+                link = self._connection.link
+                probed = await probe_point(link, point)
                 self._last_request_ns = self._clock.mono_ns()
+                if self._endpoint.transaction_zero_ok and probed.got not in (Got.GOOD, Got.EXCEPTION):
+                    link.close()  # its late reply would be taken for that to the next request
+            silent[point.unit] = silent.get(point.unit, 0) + 1 if probed.got is Got.NO_REPLY else 0
+            results.append(probed)
         return results
 
     def replace(self, endpoint: EndpointSpec, plan: ReadPlan) -> None:
         """Take changed settings; the connection stands while host, port and time-out are the same."""
-        same = (endpoint.host, endpoint.port, endpoint.timeout_ns, endpoint.transaction_zero_ok) == (
-            self._endpoint.host,
-            self._endpoint.port,
-            self._endpoint.timeout_ns,
-            self._endpoint.transaction_zero_ok,
-        )
         self._endpoint = endpoint
-        self._base = self._plan = plan
-        self._schedule.replan(plan)
-        if not same:
-            self._link.close()
-            self._connect_after_ns = 0
+        self._refusals = Refusals(plan)
+        self._plan = plan
+        self._schedule.replan(plan, self._clock.mono_ns())
+        if self._connection.replace(endpoint):
+            self._moves += 1
+            self._misses.clear()
+            self._deaf_scans = 0
         self._changed.set()
 
 

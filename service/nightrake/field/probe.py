@@ -37,6 +37,11 @@ def block_of(point: PointSpec) -> Block:
     return Block(point.unit, point.table, point.address, point.words, 0)
 
 
+def not_asked(point: PointSpec, detail: str) -> Probed:
+    """The answer for a point of a unit that is left alone because it is silent."""
+    return Probed(point, Got.UNIT_SILENT, b"", detail, 0.0, -1, -1, -1)
+
+
 async def probe_point(link: ModbusLink, point: PointSpec) -> Probed:
     """Read one point on its own."""
     begin_ns = time.monotonic_ns()

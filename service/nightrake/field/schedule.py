@@ -24,15 +24,15 @@ class Schedule:
             if due_ns < now_ns:
                 self._next_ns[period_ns] = due_ns + -(-(now_ns - due_ns) // period_ns) * period_ns
 
-    def replan(self, plan: ReadPlan) -> None:
-        """Go on with another plan; periods that stay keep their due times."""
+    def replan(self, plan: ReadPlan, now_ns: int) -> None:
+        """Go on with another plan; periods that stay keep their due times, a new one begins within its own length."""
         old = self._next_ns
-        first = min(old.values(), default=0)
+        first_ns = min(old.values(), default=now_ns)
         groups: dict[int, list[int]] = {}
         for index, block in enumerate(plan.blocks):
             groups.setdefault(block.period_ns, []).append(index)
         self._groups = groups
-        self._next_ns = {period: old.get(period, first) for period in groups}
+        self._next_ns = {period: old.get(period, min(first_ns, now_ns + period)) for period in groups}
 
     @property
     def next_ns(self) -> int | None:

@@ -130,6 +130,24 @@ class Batch:
             raise
         reach("after-commit")
 
+    def write_states(self, db: apsw.Connection, meta: Mapping[str, Any]) -> None:
+        """Write states and cursors only, in one transaction, and forget them: there is no room for rows.
+
+        Raises:
+            apsw.Error: Nothing was written.
+        """
+        db.execute("begin immediate")
+        try:
+            db.executemany(INSERT_STATE, ((k, seq, payload) for k, (seq, payload) in self.states.items()))
+            db.executemany(INSERT_CURSOR, ((name, *cursor) for name, cursor in self.cursors.items()))
+            db.executemany(INSERT_META, meta.items())
+            db.execute("commit")
+        except BaseException:
+            rollback(db)
+            raise
+        self.states.clear()
+        self.cursors.clear()
+
     def clear(self, tail_count: int) -> None:
         """Forget what `write` has written."""
         self.rows.clear()

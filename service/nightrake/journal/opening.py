@@ -17,12 +17,12 @@ from nightrake.errors import StoreError
 from nightrake.journal.batch import INSERT_META, INSERT_STATE, rollback
 from nightrake.journal.identity import Token, home_of, new_id
 from nightrake.journal.numbers import AHEAD_INPUTS, AHEAD_ROWS, Numbers
+from nightrake.journal.quota import PAGE_BYTES
 from nightrake.journal.schema import migrate
 from nightrake.journal.sql import fetch
 
 SQLITE_FIXED = (3, 51, 3)
 """From this SQLite on, the WAL reset race that loses commits of two connections is gone."""
-PAGE_BYTES = 4096
 LOG_KEPT_BYTES = 8 * 1024 * 1024
 """The write-ahead log is cut back to this; what it keeps can be written to even when the disk is full."""
 CHECK_S = 10.0
@@ -112,6 +112,25 @@ def check_sqlite(version: str) -> None:
 
 
 def _connect(path: Path, now_utc_ms: int, quota_mb: int, vfs: str) -> apsw.Connection:
+    db = connect(path, quota_mb, vfs)
+    try:
+        migrate(db, str(path), now_utc_ms)
+        check(db, CHECK_S)
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def connect(path: Path, quota_mb: int, vfs: str) -> apsw.Connection:
+    """A writing connection, set as ours are.
+
+    Args:
+        path: The store's file. quota_mb: Size that it never passes. vfs: SQLite VFS, for tests of sick disks.
+
+    Raises:
+        apsw.Error: The file cannot be opened.
+    """
     db = apsw.Connection(str(path), vfs=vfs or None)
     try:
         db.set_busy_timeout(5000)
@@ -123,8 +142,6 @@ def _connect(path: Path, now_utc_ms: int, quota_mb: int, vfs: str) -> apsw.Conne
         db.execute("pragma mmap_size = 0")
         db.execute(f"pragma journal_size_limit = {LOG_KEPT_BYTES}")
         db.execute(f"pragma max_page_count = {max(256, quota_mb * 1024 * 1024 // PAGE_BYTES)}")
-        migrate(db, str(path), now_utc_ms)
-        check(db, CHECK_S)
     except BaseException:
         db.close()
         raise

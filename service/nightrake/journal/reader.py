@@ -44,8 +44,9 @@ class Reader:
         self._path = path
         self._deadline_s = 0.0
         try:
+            self._inode = path.stat().st_ino
             self._db = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
-        except apsw.Error as error:
+        except (apsw.Error, OSError) as error:
             raise StoreError(f"{path}: no readable store ({error}); check the folder") from error
         try:
             self._db.set_busy_timeout(int(QUERY_S * 1000))
@@ -141,6 +142,13 @@ class Reader:
     def count_tail(self) -> int:
         """How many tail records there are."""
         return int(self._ask("select count(*) from tail")[0][0])
+
+    def is_left(self) -> bool:
+        """Whether the file that is open here is no longer the one at its path."""
+        try:
+            return self._path.stat().st_ino != self._inode
+        except OSError:
+            return True
 
     def close(self) -> None:
         """Close the connection."""

@@ -67,21 +67,31 @@ class ReaderThread:
         reader: Reader | None = None
         while (job := self._jobs.get()) is not None:
             what, loop, future = job
+            answer: object = None
+            error: Exception | None = None
             try:
-                reader = reader or Reader(self._path)
-                answer, error = what(reader), None
-            except StoreError as caught:
-                answer, error = None, caught
-                if reader is not None:
-                    reader.close()
+                if reader is None or reader.is_left():
+                    _close(reader)
+                    reader = None
+                    reader = Reader(self._path)
+                answer = what(reader)
+            except MemoryError:
+                raise
+            except Exception as caught:  # noqa: BLE001  # whoever asked gets it; the next question is another's
+                error = caught
+                _close(reader)
                 reader = None
             with contextlib.suppress(RuntimeError):  # the loop is closed already
                 loop.call_soon_threadsafe(_answer, future, answer, error)
-        if reader is not None:
-            reader.close()
+        _close(reader)
 
 
-def _answer(future: asyncio.Future[Any], answer: object, error: StoreError | None) -> None:
+def _close(reader: Reader | None) -> None:
+    if reader is not None:
+        reader.close()
+
+
+def _answer(future: asyncio.Future[Any], answer: object, error: Exception | None) -> None:
     if future.done():  # whoever asked has been cancelled
         return
     if error is not None:

@@ -8,7 +8,6 @@ changes.
 from __future__ import annotations
 
 import asyncio
-import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,8 @@ import apsw
 from nightrake.domain.rows import Row, TailRecord
 from nightrake.errors import StoreError
 from nightrake.journal.batch import Inbox
-from nightrake.journal.lock import take_lock
+from nightrake.journal.home import Home
+from nightrake.journal.lock import Lock, take_lock
 from nightrake.journal.news import News
 from nightrake.journal.opening import Opened, open_store
 from nightrake.journal.readthread import ReaderThread
@@ -35,7 +35,7 @@ class Store:
     """One site's store. `Store.open`, read what it was left with, `start`, hand over, `close`.
 
     Args:
-        state_dir: Its folder. opened: From `open_store`. lock_fd: From `take_lock`.
+        state_dir: Its folder. opened: From `open_store`. lock: From `take_lock`. home: Its place.
         room: Keeps it within its bounds. log_limit_bytes: See `writer.LOG_LIMIT_BYTES`.
 
     Attributes:
@@ -45,15 +45,17 @@ class Store:
         first_free_seq, first_free_input_seq: Where numbers go on.
     """
 
-    def __init__(self, state_dir: Path, opened: Opened, lock_fd: int, room: Room, log_limit_bytes: int) -> None:
+    def __init__(
+        self, state_dir: Path, opened: Opened, lock: Lock, home: Home, room: Room, log_limit_bytes: int
+    ) -> None:
         self.opened, self.epoch = opened, opened.epoch
         self.last_seq, self.last_hash = opened.last_seq, opened.last_hash
         self.first_free_seq, self.first_free_input_seq = opened.rows.first_free, opened.inputs.first_free
         self._path = state_dir / "store.db"
-        self._lock_fd = lock_fd
+        self._lock, self._home = lock, home
         self._news = News(opened.last_seq)
         self._inbox = Inbox()
-        self._writer = Writer(self._path, opened, self._inbox, room, self._news, log_limit_bytes)
+        self._writer = Writer(self._path, opened, self._inbox, home, room, self._news, log_limit_bytes)
         self._reader = ReaderThread(self._path)
         self._cursors = {v[0]: (v[1], v[2], v[3]) for v in self._fetch("select name, epoch, seq, extra from cursor")}
         self._closed = False
@@ -82,13 +84,14 @@ class Store:
         Raises:
             StoreError: Held by another watch, newer than this program, or unusable.
         """
-        fd = take_lock(state_dir)
+        lock = take_lock(state_dir)
         try:
             opened = open_store(state_dir, now_utc_ms=now_utc_ms, boot_id=boot_id, quota_mb=quota_mb, vfs=vfs)
             room = Room(state_dir, ballast_mb, int(keep_hours * 3_600_000), opened.inputs.first_free)
-            return cls(state_dir, opened, fd, room, log_limit_bytes)
+            home = Home(state_dir / "store.db", quota_mb, vfs)
+            return cls(state_dir, opened, lock, home, room, log_limit_bytes)
         except BaseException:
-            os.close(fd)
+            lock.close()
             raise
 
     def start(
@@ -265,5 +268,6 @@ class Store:
         ended = await asyncio.to_thread(self._writer.close, CLOSE_S)
         left, _ = self._writer.waiting()
         if ended:  # a writer that hangs still holds the file, and the lock until the process ends
-            os.close(self._lock_fd)
+            self._lock.close()
+            self._home.close()
         return left

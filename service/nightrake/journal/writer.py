@@ -2,7 +2,9 @@
 
 inbox -> batch -> commit -> told durable -> checkpoint, trim
                     |
-                    +-- no room: give up ballast and oldest tail, try again, at last without the tail
+                    +-- no room: give up ballast and oldest tail, try again, then without the tail, at last without
+                    |            the rows: states have a part of the quota to themselves
+                    +-- file deleted: written anew from what is still open, see `home`
                     +-- any other error: the batch stays in memory, tried again every second
 """
 
@@ -17,10 +19,13 @@ import apsw
 
 from nightrake.crashpoint import reach
 from nightrake.domain.rows import TailRecord
+from nightrake.errors import StoreError
 from nightrake.journal.batch import INSERT_META, TAIL_SLICE, Batch, Inbox, rollback
+from nightrake.journal.home import Home
 from nightrake.journal.news import News
 from nightrake.journal.opening import Opened
-from nightrake.journal.room import Room
+from nightrake.journal.quota import Quota
+from nightrake.journal.room import LITTLE_BYTES, Room
 from nightrake.journal.stats import Counts
 
 TAIL_PERIOD_S = 0.1
@@ -34,6 +39,9 @@ HOUSE_BUDGET_S = 0.05
 """Longest time spent trimming at once, so that a row never waits longer behind it."""
 CHECKPOINT_PAGES = 1000
 """The log is folded back into the file when it has grown to this, 4 MiB."""
+HOME_RETRY_S = 10.0
+"""Copying a large store takes a while; a disk that is full is not to be filled again and again."""
+GONE = "the store's file was deleted while the watch ran"
 LOG_LIMIT_BYTES = 64 * 1024 * 1024
 """A log that somebody's long reading holds at this size takes events only, no scans."""
 NEARLY_FULL = "disk nearly full: the oldest scans are given up before their time; make room"
@@ -43,12 +51,19 @@ class Writer:
     """Owns the writing connection from `start` on.
 
     Args:
-        path: The store's file. opened: From `open_store`. inbox: Where work comes from. room: Its keeper.
+        path: The store's file. opened: From `open_store`. inbox: Where work comes from. home, room: Its keepers.
         news: Who hears of it. log_limit_bytes: See `LOG_LIMIT_BYTES`.
     """
 
     def __init__(
-        self, path: Path, opened: Opened, inbox: Inbox, room: Room, news: News, log_limit_bytes: int = LOG_LIMIT_BYTES
+        self,
+        path: Path,
+        opened: Opened,
+        inbox: Inbox,
+        home: Home,
+        room: Room,
+        news: News,
+        log_limit_bytes: int = LOG_LIMIT_BYTES,
     ) -> None:
         self.counts = Counts()
         self.up, self.detail = True, ""
@@ -58,14 +73,16 @@ class Writer:
         self._db = opened.db
         self._path = path
         self._log = path.with_name(f"{path.name}-wal")
-        self._inbox, self._room, self._news = inbox, room, news
+        self._inbox, self._home, self._room, self._news = inbox, home, room, news
+        self._quota = Quota(opened.db)
         self._numbers = (opened.rows, opened.inputs)
         self._first_meta = dict(opened.first_meta)
         self._log_limit_bytes = log_limit_bytes
         self._log_pages = 0
         self._batch = Batch()
         self._newest: TailRecord | None = None
-        self._next_house_s = self._next_room_s = self._next_checkpoint_s = self._next_tail_s = 0.0
+        self._away = False
+        self._next_home_s = self._next_house_s = self._next_room_s = self._next_checkpoint_s = self._next_tail_s = 0.0
         self._thread = threading.Thread(target=self._run, name="store-writer", daemon=True)
 
     def start(self) -> None:
@@ -96,7 +113,7 @@ class Writer:
             inbox.wake.clear()
             closing = inbox.closing.is_set()
             self._take(inbox.take())
-            ok = self._keep()
+            ok = self._at_home() and self._keep()
             if closing:
                 self._finish(ok)
                 return
@@ -132,10 +149,12 @@ class Writer:
             if isinstance(error, apsw.FullError) and batch.tail and tail_may:
                 # A disk too full for the scans may have room for the events.
                 self._next_tail_s = time.monotonic() + RETRY_S
-                self._set_health(False, _words(error))
+                self._set_health(False, self._words(error))
                 error, tail_may = self._commit(False) if batch.has_events() else None, False
             if error is not None:
-                self._set_health(False, _words(error))
+                if isinstance(error, apsw.FullError):
+                    self._commit_states()
+                self._set_health(False, self._words(error))
                 return False
             if tail_may:
                 self._set_health(not self._low, self._low)
@@ -165,6 +184,22 @@ class Writer:
             self._news.durable(last_seq)
         return None
 
+    def _commit_states(self) -> None:
+        """What a restart must find, above all latches, without the rows that there is no room for."""
+        batch = self._batch
+        if not batch.states and not batch.cursors:
+            return
+        meta = self._first_meta | {k: v for numbers in self._numbers for k, v in numbers.due().items()}
+        try:
+            with self._quota.to_the_last():
+                batch.write_states(self._db, meta)
+        except apsw.Error:
+            self.counts.errors += 1
+            return
+        for numbers in self._numbers:
+            numbers.committed(meta)
+        self._first_meta = {}
+
     def _finish(self, ok: bool) -> None:
         """Give unused numbers back and close; closing folds the log into the file."""
         reach("before-close")
@@ -180,6 +215,32 @@ class Writer:
             rollback(db)
         with contextlib.suppress(apsw.Error):
             db.close()
+
+    # --- the file itself ----------------------------------------------------------------------------------------------
+
+    def _at_home(self) -> bool:
+        """Look once a second whether the file is where it was; one that was deleted is written anew."""
+        now_s = time.monotonic()
+        if now_s < self._next_home_s:
+            return not self._away
+        self._next_home_s = now_s + HOUSE_PERIOD_S
+        if not self._home.is_left():
+            self._away = False
+            return True
+        self._away = True
+        try:
+            self._db = self._home.put_back(self._db)
+        except (StoreError, OSError, apsw.Error) as error:
+            self.counts.errors += 1
+            self._next_home_s = now_s + HOME_RETRY_S
+            self._set_health(False, f"{error}" if isinstance(error, StoreError) else f"{self._path}: {GONE} ({error})")
+            return False
+        self._away = False
+        self._quota = Quota(self._db)
+        self._db.set_wal_hook(self._on_log)
+        self._log_pages = 0
+        self._set_health(False, f"{self._path}: {GONE}; it was written anew from what was open")
+        return True
 
     # --- keeping house ------------------------------------------------------------------------------------------------
 
@@ -239,10 +300,16 @@ class Writer:
         if changed:
             self._news.health(up, detail)
 
+    def _words(self, error: apsw.Error) -> str:
+        if not isinstance(error, apsw.FullError):
+            return _words(error)
+        with contextlib.suppress(OSError):
+            if self._room.free_bytes() > LITTLE_BYTES:
+                return f"the store is as large as store.quota_mb = {self._quota.mb} allows: raise it, then restart"
+        return "the disk is full: make room"
+
 
 def _words(error: apsw.Error) -> str:
-    if isinstance(error, apsw.FullError):
-        return "disk or quota full: make room"
     if isinstance(error, apsw.ReadOnlyError):
         return "disk is read-only"
     if isinstance(error, (apsw.CorruptError, apsw.NotADBError)):

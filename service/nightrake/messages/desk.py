@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
 from nightrake.crashpoint import reach
+from nightrake.domain.cleantext import clean
 from nightrake.domain.rows import Row
 from nightrake.messages.broker import INCOMING_BYTES, BrokerSettings, Received, Will
 from nightrake.messages.canary import Canary
@@ -141,6 +142,7 @@ class Desk:
 
     def health(self, up: bool, detail: str) -> None:
         """The link's health as it is now; told on when it changes."""
+        detail = clean(detail)
         if (up, detail) != (self.stats.up, self.stats.detail):
             self.stats.up, self.stats.detail = up, detail
             self._on_link(up, detail)

@@ -32,6 +32,7 @@ from nightrake.messages.broker import (
     Refused,
     Will,
 )
+from nightrake.messages.incoming import bound_packets
 from nightrake.messages.tls import tls_context, tls_words
 
 _QUIET = logging.getLogger("nightrake.messages.library")
@@ -217,6 +218,7 @@ def _client(
         socket_options=((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),),
         **given,
     )
+    bound_packets(client._client)
     client.pending_calls_threshold = 10 * window  # our window is the limit; no warning on each publish
     return client
 

@@ -91,6 +91,14 @@ class ReadingData(Shape):
     reason: str
 
 
+class TorqueData(ReadingData):
+    """A torque, N.m, with what it is worth."""
+
+    uncertainty: float | None = Field(description="Expanded uncertainty (95 %), N.m; null: the record states none.")
+    calibration: str = Field(description="Reference of the calibration record that made it, or empty.")
+    overdue: bool = Field(description="True: that record is past its due date.")
+
+
 class StageData(Shape):
     """One torque stage of one direction."""
 
@@ -125,7 +133,7 @@ class DriveData(BaseModel):
     utc_ms: int
     directions: dict[str, DirectionData]
     leans: str
-    torque_nm: ReadingData
+    torque_nm: TorqueData
     position_mm: ReadingData
     running: bool | None
     stop: str

@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, NamedTuple
 
+STRAYS = 1000
+"""Topics of drives that the site does not have, waiting to be cleared; the broker shows the rest at the next
+connection."""
+
 
 class StateJob(NamedTuple):
     """A retained topic to be written; `payload` None: to be cleared."""
@@ -41,7 +45,7 @@ class States:
 
     def stray(self, drive: str) -> None:
         """The broker retains a state of this drive: if the site has no such drive, it is to be cleared."""
-        if drive not in self._drives:
+        if drive not in self._drives and len(self._due) < len(self._drives) + STRAYS:
             self._due[drive] = None
 
     def all_due(self) -> None:

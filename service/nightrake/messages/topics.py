@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+ID_LENGTH = 64
+"""No drive of ours has a longer id."""
+
 
 class Topics:
     """The topics of one site.
@@ -24,4 +27,4 @@ class Topics:
     def drive_of(self, topic: str) -> str:
         """The drive whose state is retained on a topic, or "" for any other topic."""
         drive = topic.removeprefix(self._drive)
-        return drive if drive != topic and drive and "/" not in drive else ""
+        return drive if drive != topic and 0 < len(drive) <= ID_LENGTH and "/" not in drive else ""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import math
 import signal
 import sys
 from collections.abc import Sequence
@@ -42,6 +43,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = parser.parse_args(argv)
     if not 0.0 < arguments.speed <= 10_000.0:
         print("nightrake simulate: --speed has to be above 0 and up to 10000", file=sys.stderr)
+        return 1
+    if not 0.0 <= arguments.seconds < math.inf:
+        print("nightrake simulate: --for has to be 0 (run on) or a number of seconds", file=sys.stderr)
         return 1
     try:
         return asyncio.run(_run(arguments))

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from nightrake.domain.rows import canonical
+from nightrake.domain.recordcurve import curve_from, utc_ms
+from nightrake.domain.recorddigest import record_digest
 from nightrake.domain.site import CalibrationCurve, Direction
 from nightrake.errors import Mistake
-from nightrake.settings.curve import curve_points
+from nightrake.settings.curve import check_fitted_points, curve_points
 from nightrake.settings.folder import Document, key_text, parse
 from nightrake.settings.lines import Path as KeyPath
-from nightrake.settings.models import CalibrationTable, ContactPoint, DriveTable
+from nightrake.settings.models import DriveTable
+from nightrake.settings.recordmodels import CalibrationTable, ContactPoint
+from nightrake.settings.storedfit import check_stored_fit
 from nightrake.settings.words import nearest, sentence
 
 Note = Callable[[KeyPath, str], None]
@@ -31,7 +33,7 @@ class CalibrationRecord:
         file: File name as mistakes show it.
         drive, device_serial: What was measured. made_on: When.
         curve: What the core needs of it, its reference, digest and direction among that.
-        contact_points: Where the contacts operated.
+        contact_points: Where the contacts operated. table: Everything that the file says.
     """
 
     file: str
@@ -40,6 +42,7 @@ class CalibrationRecord:
     made_on: date
     curve: CalibrationCurve
     contact_points: tuple[ContactPoint, ...]
+    table: CalibrationTable
 
 
 def read_calibrations(document: Document, drives: Mapping[str, DriveTable], today: date) -> list[CalibrationRecord]:
@@ -53,19 +56,49 @@ def read_calibrations(document: Document, drives: Mapping[str, DriveTable], toda
         loaded = parse(file, label, document.mistakes)
         if loaded is not None:
             records += _record(document, file, label, loaded, drives)
-    force: dict[tuple[str, str], CalibrationRecord] = {}
-    for record in records:
-        key = (record.drive, record.curve.direction)
-        if not _is_of_device(record, drives) or record.made_on > today:
-            continue
-        held = force.setdefault(key, record)
-        if held is not record and held.made_on == record.made_on:
-            text = f"is the date of {held.file} too, for the same drive and direction; only one can be in force"
-            document.mistakes.append(Mistake(record.file, 0, "made_on", text))
-        if record.made_on > held.made_on:
-            force[key] = record
+    force = _in_force(document, [r for r in records if _is_of_device(r, drives) and r.made_on <= today])
     _check_strays(document, records, force, drives)
+    _check_serials(document, force.values(), drives)
     return list(force.values())
+
+
+def _in_force(document: Document, records: list[CalibrationRecord]) -> dict[tuple[str, str], CalibrationRecord]:
+    """The newest record of each drive and direction; of one day's, the one that no other of that day supersedes."""
+    newest: dict[tuple[str, str], list[CalibrationRecord]] = {}
+    for record in records:
+        held = newest.setdefault((record.drive, record.curve.direction), [])
+        if not held or record.made_on > held[0].made_on:
+            held[:] = [record]
+        elif record.made_on == held[0].made_on:
+            held.append(record)
+    force = {}
+    for key, held in newest.items():
+        gone = {r.table.supersedes for r in held}
+        left = [r for r in held if r.curve.ref not in gone] or held
+        force[key] = left[0]
+        for other in left[1:]:
+            text = f"is the date of {left[0].file} too, for the same drive and direction; only one can be in force: "
+            text += "let the later one say which it 'supersedes', or remove one"
+            document.mistakes.append(Mistake(other.file, 0, "made_on", text))
+    return force
+
+
+def _check_serials(document: Document, records: Iterable[CalibrationRecord], drives: Mapping[str, DriveTable]) -> None:
+    """A device is on one drive: neither two drives nor records in force of two drives bear the same serial."""
+    owners: dict[str, str] = {}
+    for name, drive in drives.items():
+        other = owners.setdefault(drive.device_serial, name) if drive.device_serial else name
+        if other != name:
+            text = f"is '{drive.device_serial}', the serial of drive.{other}'s device too; a device is on one drive"
+            document.wrong(("drive", name, "device_serial"), f"{text}: correct one of them")
+        if drive.device_since and _date(drive.device_since) is None:
+            text = f"is '{drive.device_since}'; expected a date such as 2026-03-14"
+            document.wrong(("drive", name, "device_since"), text)
+    for record in records:
+        other = owners.setdefault(record.device_serial, record.drive)
+        if other != record.drive and not drives[record.drive].device_serial:
+            text = f"is '{record.device_serial}', the serial of drive.{other}'s device too; a device is on one drive"
+            document.mistakes.append(Mistake(record.file, 0, "device_serial", f"{text}: correct one of them"))
 
 
 def _is_of_device(record: CalibrationRecord, drives: Mapping[str, DriveTable]) -> bool:
@@ -116,21 +149,46 @@ def _record(
         return []
     digest = content_digest(table)
     made, due = _check_record(document, table, digest, drives, wrong)
-    rising, falling = curve_points(table, drives.get(table.drive), wrong)
-    if made is None or len(document.mistakes) > before:
+    curve = _curve(table, file.stem, digest, (made, due), drives.get(table.drive), wrong)
+    if curve is None or made is None or len(document.mistakes) > before:
         return []
-    curve = CalibrationCurve(
-        ref=file.stem,
+    points = tuple(table.contact_point)
+    return [CalibrationRecord(label, table.drive, table.device_serial, made, curve, points, table)]
+
+
+def _curve(
+    table: CalibrationTable,
+    ref: str,
+    digest: str,
+    days: tuple[date | None, date | None],
+    drive: DriveTable | None,
+    wrong: Note,
+) -> CalibrationCurve | None:
+    """The curve by the record's own fit, or straight segments through the rising branch of a record without one."""
+    if table.fit is not None:
+        mistakes: list[KeyPath] = []
+
+        def note(path: KeyPath, text: str) -> None:
+            mistakes.append(path)
+            wrong(path, text)
+
+        check_fitted_points(table, drive, note)
+        check_stored_fit(table.fit, note)
+        return None if mistakes else curve_from(table.model_dump(), ref, digest)
+    rising, falling = curve_points(table, drive, wrong)
+    if not rising:
+        return None
+    return CalibrationCurve(
+        ref=ref,
         digest=digest,
         direction=Direction(table.direction),
         position_mm=tuple(x for x, _ in rising),
         torque_nm=tuple(t for _, t in rising),
         falling_mm=tuple(x for x, _ in falling),
         falling_nm=tuple(t for _, t in falling),
-        valid_from_utc_ms=utc_ms(made),
-        due_utc_ms=utc_ms(due),
+        valid_from_utc_ms=utc_ms(days[0]),
+        due_utc_ms=utc_ms(days[1]),
     )
-    return [CalibrationRecord(label, table.drive, table.device_serial, made, curve, tuple(table.contact_point))]
 
 
 def _check_record(
@@ -150,6 +208,15 @@ def _check_record(
         wrong(("due_on",), f"is '{table.due_on}'; expected a date such as 2028-03-14")
     if made is not None and due is not None and due <= made:
         wrong(("due_on",), f"is {due}, not after the day it was made, {made}; correct one of them")
+    since = _date(drive.device_since) if drive is not None else None
+    own = drive is not None and drive.device_serial == table.device_serial
+    if own and made is not None and since is not None and made < since:
+        text = f"is {made}, before the device came onto drive.{table.drive} on {since}; take a new record"
+        wrong(("made_on",), f"{text}, or correct one of the dates")
+    if table.fit is not None and table.format is None:
+        wrong(("fit",), "needs format = 1 and a digest above it; make the record anew, or leave [fit] out")
+    if table.format is not None and not table.digest:
+        wrong(("digest",), "is missing; a record of format 1 carries the digest that it was made with: restore it")
     if table.digest and table.digest.lower() != digest:
         text = f"does not fit the content, which has {digest}; the record was changed after it was made: restore it"
         wrong(("digest",), f"{text}, or make a new record")
@@ -158,7 +225,7 @@ def _check_record(
 
 def content_digest(record: CalibrationTable) -> str:
     """SHA-256 (hex) over the record's content, its own digest apart; layout and comments of the file do not matter."""
-    return hashlib.sha256(canonical(record.model_dump(exclude={"digest"}))).hexdigest()
+    return record_digest(record.model_dump())
 
 
 def _date(text: str) -> date | None:
@@ -166,8 +233,3 @@ def _date(text: str) -> date | None:
         return date.fromisoformat(text)
     except ValueError:
         return None
-
-
-def utc_ms(day: date | None) -> int:
-    """Start of a day, UTC; 0 for none."""
-    return int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() * 1000) if day else 0

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
+import stat
+from typing import NamedTuple
 
 from nightrake.errors import NightrakeError
 from nightrake.settings.folder import reason_of
+from nightrake.settings.taken import Settings
 
 MAX_BYTES = 64 * 1024
 
@@ -56,11 +58,39 @@ def secret(file: str, variable: str, what: str) -> Secret:
     if not file:
         return Secret("")
     try:
-        with Path(file).open("rb") as stream:
-            text = stream.read(MAX_BYTES).decode("utf-8").rstrip("\r\n")
+        text = _content(file, what).decode("utf-8").rstrip("\r\n")
     except (OSError, ValueError) as error:
         why = "it is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else reason_of(error)
         raise NightrakeError(f"{what}: {file} cannot be read ({why}); check the path and its permissions") from error
     if not text:
         raise NightrakeError(f"{what}: {file} is empty; put the secret into it")
     return Secret(text)
+
+
+def _content(file: str, what: str) -> bytes:
+    # Opening a pipe would wait for somebody to write into it.
+    fd = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    with os.fdopen(fd, "rb") as stream:
+        if not stat.S_ISREG(os.fstat(fd).st_mode):
+            raise NightrakeError(f"{what}: {file} is no ordinary file; name a file that holds the secret")
+        return stream.read(MAX_BYTES)
+
+
+class Secrets(NamedTuple):
+    """What the shells need of secrets."""
+
+    mqtt_password: Secret
+    forward_token: Secret
+
+
+def secrets_of(settings: Settings) -> Secrets:
+    """Read every secret that the settings name; may wait for a disk.
+
+    Raises:
+        NightrakeError: One of them cannot be had.
+    """
+    mqtt, forward = settings.mqtt, settings.forward
+    return Secrets(
+        secret(mqtt.password_file, mqtt.password_env, "mqtt password"),
+        secret(forward.token_file, forward.token_env, "forward token") if forward.enabled else Secret(""),
+    )

@@ -6,7 +6,8 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 
 from nightrake.settings.lines import Path as KeyPath
-from nightrake.settings.models import CalibrationPoint, CalibrationTable, DriveTable
+from nightrake.settings.models import DriveTable
+from nightrake.settings.recordmodels import CalibrationPoint, CalibrationTable
 
 Pair = tuple[float, float]
 """Position in mm, torque in N.m as magnitude."""
@@ -19,6 +20,8 @@ UNITS = (
     (1000.0, "mN.m in place of N.m"),
     (1.0 / 9.80665, "kgf.m in place of N.m"),
     (8.850746, "lbf.in in place of N.m"),
+    (12.0, "lbf.in taken for lbf.ft"),
+    (1.0 / 12.0, "lbf.ft taken for lbf.in"),
 )
 """Ratio to the shutdown torque -> what is likely then. Source: the definitions of the units."""
 INCH_MM = 25.4
@@ -33,12 +36,7 @@ def curve_points(table: CalibrationTable, drive: DriveTable | None, wrong: Note)
     Returns:
         Rising and falling branch as (position in mm, torque in N.m >= 0); only to be used when there was no mistake.
     """
-    reverse = table.direction == "reverse"
-    for number, point in enumerate(table.point):
-        if reverse and point.position_mm > 0.0:
-            wrong(("point", number, "position_mm"), "is positive; positions of the reverse direction are negative")
-        if not reverse and point.torque_nm < 0.0:
-            wrong(("point", number, "torque_nm"), "is negative; torques of the forward direction are positive")
+    _check_signs(table, wrong)
     rising, falling = _branch(table, "rising", wrong), _branch(table, "falling", wrong)
     if rising is None or falling is None:
         return [], []
@@ -47,6 +45,26 @@ def curve_points(table: CalibrationTable, drive: DriveTable | None, wrong: Note)
     elif drive is not None:
         _check_units(rising, table, drive, wrong)
     return rising, falling
+
+
+def check_fitted_points(table: CalibrationTable, drive: DriveTable | None, wrong: Note) -> None:
+    """What can be said of the points of a record that brings its own fit: signs, branches and units."""
+    _check_signs(table, wrong)
+    for name in ("rising", "falling"):
+        if not any(p.branch == name for p in table.point):
+            wrong(("point",), f"has no {name} point; a fit needs both branches")
+    pairs = sorted(((p.position_mm, abs(p.torque_nm)) for p in table.point), key=_magnitude)
+    if drive is not None and pairs:
+        _check_units(pairs, table, drive, wrong)
+
+
+def _check_signs(table: CalibrationTable, wrong: Note) -> None:
+    reverse = table.direction == "reverse"
+    for number, point in enumerate(table.point):
+        if reverse and point.position_mm > 0.0:
+            wrong(("point", number, "position_mm"), "is positive; positions of the reverse direction are negative")
+        if not reverse and point.torque_nm < 0.0:
+            wrong(("point", number, "torque_nm"), "is negative; torques of the forward direction are positive")
 
 
 def _branch(table: CalibrationTable, branch: str, wrong: Note) -> list[Pair] | None:
@@ -107,7 +125,7 @@ def _check_units(rising: Sequence[Pair], table: CalibrationTable, drive: DriveTa
     if drive.shutdown_nm:
         ratio = top_nm / drive.shutdown_nm
         if not SPAN[0] <= ratio <= SPAN[1]:
-            near = next((words for value, words in UNITS if 0.6 < ratio / value < 1.6), "")
+            near = " or ".join(words for value, words in UNITS if 0.8 < ratio / value < 1.6)
             hint = f"; were units mixed up ({near})?" if near else "; were units mixed up, or is it another drive's?"
             text = f"the highest torque, {top_nm:g} N.m, is {ratio:.3g} times the drive's shutdown torque"
             wrong(("point", number, "torque_nm"), text + hint)

@@ -7,6 +7,7 @@ from dataclasses import fields
 from typing import Any
 
 from nightrake.domain.site import ContactSpec, DriveSpec
+from nightrake.settings.people import PeopleModel
 from nightrake.settings.taken import Settings
 
 MAX_LINES = 200
@@ -19,6 +20,7 @@ def reload_diff(old: Settings, new: Settings) -> list[str]:
     lines += _tables("PLC", old.site.endpoints, new.site.endpoints)
     lines += _tables("drive", old.site.drives, new.site.drives)
     lines += _tables("person", old.people, new.people)
+    lines += _duty(old.duty.tables, new.duty.tables)
     for name in ("mqtt", "forward", "store", "control", "clock"):
         lines += _fields(f"[{name}]", _plain(getattr(old, name)), _plain(getattr(new, name)))
     if not lines and old.digest != new.digest:
@@ -27,7 +29,15 @@ def reload_diff(old: Settings, new: Settings) -> list[str]:
     return [*lines[:MAX_LINES], f"and {more} more changes"] if more > 0 else lines or ["nothing changed"]
 
 
-def _tables(word: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]:
+def _duty(old: PeopleModel, new: PeopleModel) -> list[str]:
+    lines = _tables("team", old.team, new.team)
+    lines += _tables("escalation", old.escalation, new.escalation)
+    for name in ("rota", "test_call", "rights", "lockout"):
+        lines += _fields(f"[{name}]", _plain(getattr(old, name)), _plain(getattr(new, name)))
+    return lines
+
+
+def _tables(word: str, old: Mapping[Any, Any], new: Mapping[Any, Any]) -> list[str]:
     lines = [f"{word} {name} is new" for name in new if name not in old]
     lines += [f"{word} {name} is gone" for name in old if name not in new]
     for name in (n for n in new if n in old and new[n] != old[n]):

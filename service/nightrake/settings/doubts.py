@@ -56,7 +56,7 @@ def _record_against_set_points(record: CalibrationRecord, drive: DriveSpec) -> I
     curve = record.curve
     if drive.shutdown_nm and curve.torque_nm[-1] < drive.shutdown_nm:
         yield (
-            f"drive.{drive.id}: record {curve.ref} ends at {curve.torque_nm[-1]:g} N.m, below the shutdown torque of "
+            f"drive.{drive.id}: record {curve.ref} ends at {curve.torque_nm[-1]:.6g} N.m, below the shutdown torque of "
             f"{drive.shutdown_nm:g}; above its end a reading says only 'beyond'"
         )
     for point in record.contact_points:

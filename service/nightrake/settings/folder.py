@@ -13,8 +13,8 @@ from nightrake.errors import Mistake
 from nightrake.settings.lines import Path as KeyPath
 from nightrake.settings.lines import line_index
 
-MAX_BYTES = 4 * 1024 * 1024
-"""A folder of 2,000 drives takes about 1 MB; more than this in one file is a mix-up."""
+MAX_BYTES = 1024 * 1024
+"""A drive takes a few hundred bytes, so this holds some thousand; more than this in one file is a mix-up."""
 
 
 _BARE = re.compile(r"[A-Za-z0-9_-]{1,60}")
@@ -161,10 +161,11 @@ def _text(file: Path, label: str, mistakes: list[Mistake]) -> str | None:
             mistakes.append(Mistake(label, 0, "", text))
             return None
         if status.st_size > MAX_BYTES:
-            text = f"is larger than {MAX_BYTES // 1024 // 1024} MB; that is no settings file"
+            text = f"is larger than {MAX_BYTES // 1024 // 1024} MB; no settings file is, so spread drives over several"
             mistakes.append(Mistake(label, 0, "", text))
             return None
-        raw = file.read_bytes().removeprefix(b"\xef\xbb\xbf")
+        with file.open("rb") as stream:
+            raw = stream.read(MAX_BYTES).removeprefix(b"\xef\xbb\xbf")
     except OSError as error:
         text = f"cannot be read ({reason_of(error)}); check the file and its permissions"
         mistakes.append(Mistake(label, 0, "", text))

@@ -12,22 +12,32 @@ from typing import Any
 from pydantic import ValidationError
 
 from nightrake.domain.readplan import make_plan
-from nightrake.domain.site import CalibrationCurve, EndpointSpec, PointSpec, SiteSpec
+from nightrake.domain.recordcurve import utc_ms
+from nightrake.domain.site import CalibrationCurve, DriveSpec, EndpointSpec, PointSpec, SiteSpec
 from nightrake.errors import ConfigError, Mistake
 from nightrake.settings.build import DriveBuilder
-from nightrake.settings.calibrations import CalibrationRecord, read_calibrations, utc_ms
+from nightrake.settings.calibrations import CalibrationRecord, read_calibrations
 from nightrake.settings.doubts import doubts
+from nightrake.settings.duty import build_duty
+from nightrake.settings.dutydoubts import duty_doubts
 from nightrake.settings.folder import Document
 from nightrake.settings.kinds import fitting
 from nightrake.settings.models import DriveTable, FolderModel
 from nightrake.settings.places import check_between, check_within
 from nightrake.settings.shells import build_endpoint, check_overload, check_shells
+from nightrake.settings.specification import SpecificationCheck, SpecificationTable
 from nightrake.settings.taken import ControlSettings, Settings
 from nightrake.settings.templates import apply_templates, override
 from nightrake.settings.words import note_errors
 
 
-def load(folder: Path, overrides: Mapping[str, Any] | None = None, *, today: date | None = None) -> Settings:
+def load(
+    folder: Path,
+    overrides: Mapping[str, Any] | None = None,
+    *,
+    today: date | None = None,
+    specification_check: SpecificationCheck | None = None,
+) -> Settings:
     """Read and check a settings folder.
 
     Args:
@@ -35,6 +45,8 @@ def load(folder: Path, overrides: Mapping[str, Any] | None = None, *, today: dat
         overrides: Dotted key (``plc.PLCA.port``) -> value, put in the place of the folder's own. Texts and whole
             numbers are taken as the type that the key needs.
         today: Which calibration records count as made; default: now.
+        specification_check: Reads the quantities of the drives' specifications, whose mistakes are told with all
+            others; the watch has none, for it needs no specification.
 
     Returns:
         The settings, when there is no mistake at all.
@@ -46,13 +58,16 @@ def load(folder: Path, overrides: Mapping[str, Any] | None = None, *, today: dat
     document.read()
     settings = None
     if document.tables or not document.mistakes:
-        settings = _settings(document, overrides or {}, datetime.now(UTC).date() if today is None else today)
+        day = datetime.now(UTC).date() if today is None else today
+        settings = _settings(document, overrides or {}, day, specification_check)
     if settings is None or document.mistakes:
         raise ConfigError(_in_order(document.mistakes))
     return settings
 
 
-def _settings(document: Document, overrides: Mapping[str, Any], today: date) -> Settings | None:
+def _settings(
+    document: Document, overrides: Mapping[str, Any], today: date, specification_check: SpecificationCheck | None
+) -> Settings | None:
     def convert(path: tuple[str | int, ...], value: Any) -> Any:
         return fitting(FolderModel, path, value)
 
@@ -66,15 +81,18 @@ def _settings(document: Document, overrides: Mapping[str, Any], today: date) -> 
     for table, what in (("plc", "[plc.ID]"), ("drive", "[drive.ID]")):
         if not document.names(table) and not document.broken and table in document.tables:
             document.wrong((table,), f"is empty; a site has at least one {what} table")
-    return _build(document, folder, today)
+    return _build(document, folder, today, specification_check)
 
 
 def _is_before_templates(key: str) -> bool:
     return key.startswith("template.") or key.endswith((".template", ".shift"))
 
 
-def _build(document: Document, folder: FolderModel, today: date) -> Settings | None:
+def _build(
+    document: Document, folder: FolderModel, today: date, specification_check: SpecificationCheck | None
+) -> Settings | None:
     check_shells(document, folder)
+    duty = build_duty(document, folder, today)
     records = read_calibrations(document, folder.drive, today)
     curves: dict[str, list[CalibrationCurve]] = {}
     for record in records:
@@ -87,6 +105,9 @@ def _build(document: Document, folder: FolderModel, today: date) -> Settings | N
     for i, drive in drives.items():
         check_within(document, drive, builders[i].paths)
     check_between(document, drives, {i: b.paths for i, b in builders.items()})
+    specifications = {i: t for i, d in folder.drive.items() if (t := d.specification) is not None and i in drives}
+    if specification_check is not None:
+        _check_specifications(document, drives, specifications, specification_check)
     points: dict[str, list[PointSpec]] = {}
     for drive in drives.values():
         for point in drive.points().values():
@@ -109,9 +130,22 @@ def _build(document: Document, folder: FolderModel, today: date) -> Settings | N
         people=folder.person,
         records=tuple(records),
         today_utc_ms=utc_ms(today),
-        warnings=tuple(doubts(folder, drives, records)),
+        duty=duty,
+        warnings=(*doubts(folder, drives, records), *duty_doubts(duty, today)),
         content=content,
+        specifications=specifications,
     )
+
+
+def _check_specifications(
+    document: Document,
+    drives: Mapping[str, DriveSpec],
+    specifications: Mapping[str, SpecificationTable],
+    check: SpecificationCheck,
+) -> None:
+    for drive, table in specifications.items():
+        for path, text in check(drives[drive], table.model_dump()):
+            document.wrong(("drive", drive, "specification", *path), text)
 
 
 def requests_per_s(endpoint: EndpointSpec, points: Iterable[PointSpec]) -> float:
@@ -142,7 +176,7 @@ def _what_is_good(document: Document) -> FolderModel | None:
     for key, value in document.tables.items():
         if key not in FolderModel.model_fields:
             continue
-        if key in ("plc", "drive", "person"):
+        if key in ("plc", "drive", "person", "team", "escalation"):
             if isinstance(value, dict):
                 good[key] = {n: v for n, v in value.items() if _parses(key, {n: v})}
         elif _parses(key, value):

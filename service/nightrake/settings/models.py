@@ -7,26 +7,19 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
-_NO_CONTROLS = r"^[^\x00-\x1f\x7f]*$"
-Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,32}$")]
+from nightrake.settings.base import DirectionName, Id, Label, Model, Text
+from nightrake.settings.people import PeopleModel
+from nightrake.settings.specification import SpecificationTable
+
 Span = Annotated[float, Field(ge=0.05, le=60.0)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Torque = Annotated[float, Field(ge=0.0, le=1e8, allow_inf_nan=False)]
-Text = Annotated[str, Field(max_length=200, pattern=_NO_CONTROLS)]
-Label = Annotated[str, Field(min_length=1, max_length=80, pattern=_NO_CONTROLS)]
 Remarks = Annotated[str, Field(max_length=4000)]
 Variable = Annotated[str, Field(pattern=r"^([A-Za-z_][A-Za-z0-9_]*)?$", max_length=100)]
 KeptName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,40}$")]
-DirectionName = Literal["forward", "reverse"]
 TableName = Literal["coil", "discrete", "holding", "input"]
-
-
-class Model(BaseModel):
-    """Base: frozen, strict types, no unknown keys."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
 
 class SiteTable(Model):
@@ -188,11 +181,13 @@ class DriveTable(Model):
     area: Text = ""
     machine: Text = ""
     device_serial: Text = ""
+    device_since: Text = ""
     plc: Id
     unit: Annotated[int, Field(ge=0, le=247)] = 1
     directions: list[DirectionName] = ["forward"]
     alarm_nm: Torque = 0.0
     shutdown_nm: Torque = 0.0
+    release_torque_nm: Torque = 0.0
     turn_s: Annotated[float, Field(ge=0.0, le=1e6)] = 0.0
     stop_confirm_s: Annotated[float, Field(ge=0.1, le=60.0)] = 3.0
     disagree_s: Annotated[float, Field(ge=0.0, le=600.0)] = 2.0
@@ -207,16 +202,10 @@ class DriveTable(Model):
     speed: PointTable | None = None
     heartbeat: PointTable | None = None
     kept: dict[KeptName, PointTable] = {}
+    specification: SpecificationTable | None = None
 
 
-class PersonTable(Model):
-    """``[person.ID]``"""
-
-    name: Label
-    role: Literal["operator", "supervisor", "maintenance", "engineer"]
-
-
-class FolderModel(Model):
+class FolderModel(PeopleModel):
     """The whole folder, calibration records apart."""
 
     site: SiteTable
@@ -228,43 +217,3 @@ class FolderModel(Model):
     forward: ForwardTable = ForwardTable()
     plc: dict[Id, PlcTable]
     drive: dict[Id, DriveTable]
-    person: dict[Id, PersonTable] = {}
-
-
-class CalibrationPoint(Model):
-    """One of ``[[point]]`` in a calibration record."""
-
-    torque_nm: Annotated[float, Field(ge=-1e8, le=1e8)]
-    position_mm: Annotated[float, Field(ge=-1e4, le=1e4)]
-    branch: Literal["rising", "falling"] = "rising"
-    run: Annotated[int, Field(ge=1)] = 1
-
-
-class ContactPoint(Model):
-    """One of ``[[contact_point]]``: where a contact operated and released, before or after adjustment."""
-
-    stage: Literal["alarm", "shutdown"]
-    channel: Literal["A", "B"] = "A"
-    state: Literal["as found", "as left"]
-    operating_mm: Finite
-    release_mm: Finite
-
-
-class CalibrationTable(Model):
-    """A calibration record file."""
-
-    drive: Id
-    direction: DirectionName = "forward"
-    device_serial: Label
-    made_by: Label
-    made_on: Text
-    place: Text = ""
-    ambient_c: Annotated[float, Field(ge=-60.0, le=100.0)] | None = None
-    reference_standard: Text = ""
-    reference_uncertainty_pct: Annotated[float, Field(ge=0.0, le=100.0)] | None = None
-    method: Literal["factory output", "rakes tied off", "force at the arm"]
-    due_on: Text = ""
-    remarks: Remarks = ""
-    digest: Text = ""
-    point: Annotated[list[CalibrationPoint], Field(max_length=2000)]
-    contact_point: Annotated[list[ContactPoint], Field(max_length=100)] = []

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from nightrake.domain.site import SiteSpec
 from nightrake.settings.calibrations import CalibrationRecord
-from nightrake.settings.models import ClockTable, ForwardTable, MqttTable, PersonTable, StoreTable
+from nightrake.settings.duty import Duty
+from nightrake.settings.models import ClockTable, ForwardTable, MqttTable, StoreTable
+from nightrake.settings.people import PersonTable
+from nightrake.settings.specification import SpecificationTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +29,12 @@ class Settings:
         site: For the core.
         digest: SHA-256 (hex) over the canonical content; neither secrets nor the machine's own paths are in it.
         mqtt, forward, store, clock: For the shells. control: the socket.
-        people: Person id -> name and role.
+        people: Person id -> name and role. duty: Who is called when and in which order; rights; lockout.
         records: Calibration records in force.
         today_utc_ms: Start of the day for which records were chosen, and against which due dates count.
         warnings: What is allowed but seldom meant, one sentence each.
         content: The canonical content as JSON text, as the store keeps it.
+        specifications: Drive id -> its specification, its quantities still texts; the watch does not need it.
     """
 
     site: SiteSpec
@@ -41,10 +45,12 @@ class Settings:
     clock: ClockTable
     control: ControlSettings
     people: Mapping[str, PersonTable]
+    duty: Duty
     records: tuple[CalibrationRecord, ...]
     today_utc_ms: int
     warnings: tuple[str, ...]
     content: str
+    specifications: Mapping[str, SpecificationTable] = field(default_factory=dict)
 
     @property
     def store_dir(self) -> Path:

@@ -9,7 +9,7 @@ from typing import Any
 
 from nightrake.settings.folder import Document, key_text
 from nightrake.settings.lines import Path as KeyPath
-from nightrake.settings.words import listed
+from nightrake.settings.words import listed, nearest
 
 SHIFT_KEYS = ("coil", "discrete", "holding", "input")
 
@@ -26,11 +26,28 @@ def override(document: Document, overrides: Mapping[str, Any], convert: Callable
     """
     for key, value in overrides.items():
         path = _path_of(key)
+        stranger = _stranger(document, path)
+        if stranger:
+            document.put(path, "--set", 0)
+            document.wrong(path, stranger)
+            continue
         if not path or not _put(document.tables, path, convert(path, value)):
             document.put(path or (key,), "--set", 0)
             document.wrong(path or (key,), "there is no such table to set a value in; write for instance mqtt.port")
             continue
         document.put(path, "--set", 0)
+
+
+def _stranger(document: Document, path: KeyPath) -> str:
+    """What to say where a key names a PLC, drive or person that the folder does not have; a new one is not made."""
+    if len(path) < 3 or path[0] not in ("plc", "drive", "person", "template"):
+        return ""
+    known = document.tables.get(path[0])
+    if not isinstance(known, dict) or path[1] in known:
+        return ""
+    names = sorted(str(name) for name in known)
+    hint = nearest(str(path[1]), names) or f"there are: {listed(names)}"
+    return f"there is no [{path[0]}.{path[1]}] to set a value in; {hint}"
 
 
 def _path_of(key: str) -> KeyPath:

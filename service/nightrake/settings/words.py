@@ -22,6 +22,7 @@ _TYPES = {
     "dict_type": "a table",
     "model_type": "a table",
     "model_attributes_type": "a table",
+    "number_without_unit": "a number with its unit, in quotes, such as '40 kN*m'; give a unit",
 }
 _BOUNDS = {
     "greater_than": "more than {gt:g}",
@@ -31,10 +32,16 @@ _BOUNDS = {
 }
 _SECRET_WORDS = ("password", "passwd", "token", "secret", "api_key", "apikey")
 _ID = "letters, digits, '-' and '_', 1 to 32 of them"
+_TIME = "a time of day such as '06:00', midnight being '00:00'"
+_DAY = "a day such as '2026-12-25'"
 _PATTERNS = {
     r"^[A-Za-z0-9_-]{1,32}$": _ID,
     r"^[a-z][a-z0-9_]{0,40}$": "a name with its unit in small letters, such as flow_m3_per_h",
     r"^([A-Za-z_][A-Za-z0-9_]*)?$": "the name of an environment variable",
+    r"^([01][0-9]|2[0-3]):[0-5][0-9]$": _TIME,
+    r"^(([01][0-9]|2[0-3]):[0-5][0-9])?$": _TIME,
+    r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$": _DAY,
+    r"^([0-9]{4}-[0-9]{2}-[0-9]{2})?$": _DAY,
 }
 _NOT_IN_MODEL: dict[int, tuple[str, ...]] = {0: ("template",), 2: ("template", "shift")}
 """Keys that are taken away before the models see the tables, by the depth at which they stand."""

@@ -67,7 +67,7 @@ def test_the_lock_goes_with_a_killed_holder(tmp_path: Path) -> None:
         holder.kill()
         holder.wait(10)
 
-    os.close(take_lock(tmp_path))
+    take_lock(tmp_path).close()
 
 
 def test_folder_that_cannot_be_made_is_told_in_a_sentence(tmp_path: Path) -> None:

@@ -72,7 +72,7 @@ async def test_closing_with_a_hung_disk_ends_and_says_what_is_left(
         assert time.monotonic() - begin_s < 1.0
         disk.go.set()
     await until(lambda: store._writer.close(0.0))
-    os.close(store._lock_fd)
+    store._lock.close()
 
 
 @pytest.mark.parametrize("error", [apsw.IOError, apsw.FullError, apsw.ReadOnlyError])

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from nightrake.cli.readings import Finding, arm_torque, judge_point
-from nightrake.domain.site import DriveSpec
+from nightrake.domain.site import DriveSpec, Order
 from nightrake.settings import load
 
 CONFIG = Path(__file__).parents[3] / "config"
@@ -31,8 +32,8 @@ def test_contact_says_what_the_other_polarity_would_mean(pc1: DriveSpec) -> None
     """So that whoever stands at the closed contact sees a wrong form or bit meaning."""
     closed = found(pc1, "contact:forward/alarm/A", b"\1", None)
 
-    assert closed.text.startswith("released (bit 1, normally closed, bit 1 = closed; with the other form")
-    assert "it would be OPERATED" in closed.text
+    assert closed.text.startswith("released (reads 1, normally closed, 1 = closed; other polarity")
+    assert "other polarity: OPERATED" in closed.text
     assert not closed.wrong
 
 
@@ -60,3 +61,25 @@ def test_contact_that_goes_with_the_arm_is_not_doubted(pc1: DriveSpec, data: byt
     finding = found(pc1, "contact:forward/alarm/A", data, position_ua)
 
     assert not any("but the arm" in more for more in finding.more)
+
+
+@pytest.mark.parametrize("order", ["CDAB", "DCBA"])
+def test_word_order_that_makes_no_sense_is_marked(order: str) -> None:
+    """3.25 mm in one order is a number of no meaning, near 0, in another: 0.00 mm would look like an arm at rest."""
+    drive = load(CONFIG).site.drives["SC1"]
+    assert drive.position is not None
+    right = struct.pack(">f", 3.25)
+    point = drive.position.point._replace(order=Order(order))
+    drive = replace(drive, position=replace(drive.position, point=point))
+    result = {"got": "GOOD", "data": right.hex(), "round_trip_ms": 1.0, "detail": "", "transaction": 1}
+
+    finding = judge_point(drive, "position", point, result)
+
+    assert finding.wrong
+    assert "in another order it does: ABCD (3.25)" in finding.more[0]
+
+
+def test_unhealthy_rack_needs_a_look(pc1: DriveSpec) -> None:
+    """It blocks every value of its PLC, so a wrong address of it is worth a mark."""
+    assert found(pc1, "rack_healthy", b"\0", None).wrong
+    assert not found(pc1, "rack_healthy", b"\1", None).wrong

@@ -20,6 +20,7 @@ from nightrake.commissioning.proving import (
     contacts_adjusted,
     edge_seen,
     finished,
+    finishing,
     noted,
     point_dropped,
     point_taken,
@@ -102,7 +103,8 @@ def test_only_edges_with_a_place_count_and_as_left_is_apart() -> None:
     assert found.spread_mm == pytest.approx(0.2)
     assert found.release_mm == pytest.approx(13.6)
     assert (left.state, left.operating_mm) == (AS_LEFT, 15.0)
-    assert contact_figures(session, CONTACTS)[2].operating_mm is None
+    shutdown = contact_figures(session, CONTACTS)[2:]
+    assert [(f.state, f.operating_mm) for f in shutdown] == [(AS_LEFT, None)]
 
 
 def test_file_cut_off_anywhere_gives_the_whole_lines_before_the_cut() -> None:
@@ -140,12 +142,12 @@ def test_session_is_the_same_however_often_it_was_taken_up(torques: list[float],
     for n, torque in enumerate(torques, 1):
         branch, run = session_of(events).branch_of(torque)
         events.append(point_taken(Point(n, torque, torque / 1e4, branch, run)))
-    at_once = session_of([*events, finished("R")])
+    at_once = session_of([*events, finishing("R", "2026-11-25"), finished()])
 
-    stopped = session_of([*events[: max(1, cut)], resumed(5), *events[max(1, cut) :], finished("R")])
+    stopped = session_of([*events[: max(1, cut)], resumed(5), *events[max(1, cut) :], finishing("R", "2026-11-25")])
 
     assert stopped.points == at_once.points
-    assert (stopped.stops, stopped.done) == (1, "R")
+    assert (stopped.stops, stopped.making, stopped.done, at_once.done) == (1, "R", False, True)
 
 
 @pytest.mark.parametrize(

@@ -32,7 +32,7 @@ def test_torque_is_exact_at_the_points(points: list[tuple[float, float]], first_
     convert = torque_of(curve)
 
     for position_mm, torque_nm in zip(curve.position_mm, curve.torque_nm, strict=True):
-        assert convert(position_mm) == (Exactness.EXACT, torque_nm, "")
+        assert convert(position_mm) == (Exactness.EXACT, torque_nm, "", None)
 
 
 @given(
@@ -66,15 +66,15 @@ def test_arm_on_its_stop_under_preload_says_only_less_than() -> None:
     for position_mm in (-0.3, 0.0, REST_BAND_MM * 0.99):
         assert convert(position_mm)[:2] == (Exactness.BELOW, 8_000.0)
     assert convert(REST_BAND_MM).kind is Exactness.EXACT
-    assert convert(1.0) == (Exactness.EXACT, 9_600.0, "")
+    assert convert(1.0) == (Exactness.EXACT, 9_600.0, "", None)
 
 
 def test_centred_springs_read_exactly_zero_at_rest() -> None:
     """Without preload the rest position is a reading like any other."""
     convert = torque_of(record([(20.0, 112_500.0)], 0.0, 0.0, Direction.REVERSE))
 
-    assert convert(0.0) == (Exactness.EXACT, 0.0, "")
-    assert convert(-20.0) == (Exactness.EXACT, 112_500.0, "")
+    assert convert(0.0) == (Exactness.EXACT, 0.0, "", None)
+    assert convert(-20.0) == (Exactness.EXACT, 112_500.0, "", None)
     assert convert(0.1).kind is Exactness.BELOW
     assert convert(-20.1).kind is Exactness.BEYOND
 

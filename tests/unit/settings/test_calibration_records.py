@@ -21,6 +21,12 @@ method = "rakes tied off"
 """
 
 
+@pytest.fixture
+def fennmark(fennmark: Folder) -> Folder:
+    """The example with two records that people wrote by hand."""
+    return fennmark.handwrite()
+
+
 def record(*points: tuple[float, float, str, int], made_on: str = '"2026-06-01"') -> str:
     """A record's text from (torque, position, branch, run)."""
     lines = [
@@ -93,12 +99,12 @@ def test_record_of_an_exchanged_device_stays_as_history(fennmark: Folder) -> Non
 
 def test_drive_left_without_a_record_of_its_device_is_told(fennmark: Folder) -> None:
     """The only record is of another device: more likely a slip."""
-    fennmark.replace("drives.toml", 'device_serial = "FM-0101"', 'device_serial = "FM-0102"')
+    fennmark.replace("drives.toml", 'device_serial = "FM-0101"', 'device_serial = "FM-0109"')
 
     (mistake,) = fennmark.mistakes()
 
     assert (mistake.file, mistake.key) == (f"config/{PC1}", "device_serial")
-    assert "drive.PC1 carries 'FM-0102'" in mistake.text
+    assert "drive.PC1 carries 'FM-0109'" in mistake.text
 
 
 def test_two_records_of_one_day_are_ambiguous(fennmark: Folder) -> None:

@@ -14,7 +14,7 @@ def test_digest_names_the_content_not_its_layout(fennmark: Folder) -> None:
     before = fennmark.load()
     text = (fennmark.path / "people.toml").read_text()
     parts = text.split("\n[")
-    fennmark.write("zz.toml", "# moved\n" + "\n[".join([parts[0], parts[2], parts[1]]))
+    fennmark.write("zz.toml", "# moved\n" + "\n[".join([parts[0], parts[2], parts[1], *parts[3:]]))
     (fennmark.path / "people.toml").unlink()
     fennmark.replace("site.toml", "# tail_hours = 2.0", "tail_hours = 2")
 
@@ -31,7 +31,9 @@ def test_digest_names_the_content_not_its_layout(fennmark: Folder) -> None:
 def test_digest_holds_the_calibration(fennmark: Folder) -> None:
     """Another record in force is another digest."""
     before = fennmark.load()
-    fennmark.replace("calibration/GT1-reverse-2026-03-14.toml", "28125.0", "28126.0")
+    file = "calibration/GT1-reverse-2026-03-14.toml"
+    fennmark.replace(file, "ambient_c = 21.0", "ambient_c = 22.0")
+    fennmark.reseal(file)
 
     assert fennmark.load().digest != before.digest
 

@@ -27,6 +27,7 @@ def test_ten_mistakes_in_five_files_are_told_at_once(fennmark: Folder) -> None:
         ("drives.toml", fennmark.replace("drives.toml", 'machine = "sludge screw', 'machin = "sludge screw')),
     ]
     file = "calibration/PC1-forward-2026-03-14.toml"
+    fennmark.handwrite()
     planted.append((file, fennmark.replace(file, 'made_on = "2026-03-14"', 'made_on = "14.3.2026"')))
 
     mistakes = fennmark.mistakes()
@@ -76,7 +77,7 @@ def test_file_that_does_not_parse_hides_no_mistake_and_makes_none(fennmark: Fold
         (b"a = " + b"9" * 5000, 0, "too many digits"),
         (b"a = " + b"[" * 5000 + b"]" * 5000, 0, "too deep"),
         (b'a = """\n', 2, "unterminated"),
-        (b"\x00" * (4 * 1024 * 1024 + 1), 0, "larger than 4 MB"),
+        (b"\x00" * (1024 * 1024 + 1), 0, "larger than 1 MB"),
     ],
 )
 def test_file_that_is_no_toml_is_named(fennmark: Folder, content: bytes, line: int, words: str) -> None:
@@ -94,7 +95,7 @@ def test_byte_order_mark_is_no_mistake(fennmark: Folder) -> None:
     text = (fennmark.path / "people.toml").read_bytes()
     fennmark.write("people.toml", b"\xef\xbb\xbf" + text)
 
-    assert set(fennmark.load().people) == {"night1", "drives"}
+    assert {"night1", "drives"} <= set(fennmark.load().people)
 
 
 def test_pipe_in_the_folder_blocks_nothing(fennmark: Folder) -> None:

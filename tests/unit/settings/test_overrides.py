@@ -48,6 +48,8 @@ def test_override_takes_texts_and_numbers(fennmark: Folder) -> None:
         ("mqtt.port.x", 1, "no such table"),
         ("drive.PC1.contact[9].form", "x", "no such table"),
         ("", "x", "no such table"),
+        ("plc.PLCZ.port", 3, "there is no [plc.PLCZ] to set a value in; did you mean"),
+        ("drive.PC9.alarm_nm", 3, "there is no [drive.PC9]"),
         ("scan.values_s", "nan", "finite"),
     ],
 )

@@ -33,7 +33,7 @@ def test_nothing_changed(fennmark: Folder) -> None:
         ("drives.toml", "rake_lift_mm =", "lift_mm =", "drive GT1: kept lift_mm is new"),
         ("drives.toml", "alarm_nm = 90000.0", "alarm_nm = 91000.0", "drive GT1: alarm_nm 90000 -> 91000"),
         ("plcs.toml", "# min_gap_s = 0.0  ", "min_gap_s = 0.01 ", "PLC PLCA: min_gap_s 0 -> 0.01"),
-        ("people.toml", "[person.night1]", "[person.night2]", "person night1 is gone"),
+        ("people.toml", "[person.fitter1]", "[person.fitter2]", "person fitter1 is gone"),
         ("site.toml", "port = 18831", "port = 18832", "[mqtt]: port 18831 -> 18832"),
         (
             "site.toml",

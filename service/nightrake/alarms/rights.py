@@ -1,0 +1,155 @@
+"""Which role may do which command, and which commands need two different people. Pure.
+
+One set of rules for every way in: signed message, control socket, page. A refusal is one plain sentence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import NamedTuple
+
+
+class Role(StrEnum):
+    """What a person is at the site."""
+
+    OPERATOR = "operator"
+    SUPERVISOR = "supervisor"
+    MAINTENANCE = "maintenance"
+    ENGINEER = "engineer"
+    LOCAL = "local"  # a user of the machine whom the settings do not name as a person
+
+
+_NAMED = frozenset({Role.OPERATOR, Role.SUPERVISOR, Role.MAINTENANCE, Role.ENGINEER})
+_ANYBODY = _NAMED | {Role.LOCAL}
+_CONTROL_ROOM = frozenset({Role.OPERATOR, Role.SUPERVISOR})
+_WORK = frozenset({Role.SUPERVISOR, Role.MAINTENANCE, Role.ENGINEER})
+
+MAY: Mapping[str, frozenset[Role]] = {
+    "acknowledge": _ANYBODY,
+    "answer": _NAMED,
+    "shelve": _CONTROL_ROOM,
+    "unshelve": _CONTROL_ROOM,
+    "standby": _CONTROL_ROOM,
+    "standby_end": _CONTROL_ROOM,
+    "out_of_service": _WORK,
+    "return_to_service": _WORK,
+    "test": _WORK | {Role.LOCAL},
+    "test_end": _WORK | {Role.LOCAL},
+    "reset": _CONTROL_ROOM | {Role.ENGINEER, Role.LOCAL},
+    "lockout_open": _NAMED,
+    "isolation_reported": _NAMED,
+    "zero_energy_reported": _NAMED,
+    "cause": _NAMED,
+    "cleared": _NAMED,
+    "contacts_proved": _NAMED,
+    "area_clear": _NAMED,
+    "lock_removed": _NAMED,
+    "lock_exception": frozenset({Role.SUPERVISOR}),
+    "shift_transfer": _NAMED,
+    "test_run": _WORK,
+    "test_run_end": _NAMED,
+    "release": frozenset({Role.SUPERVISOR}),
+}
+"""Command -> roles. Lockout steps that say what has been done are open to every named person: a report is never lost
+for want of a rank. What lets a machine go on is not."""
+
+TWO_POSSIBLE = frozenset({"release", "reset", "lock_exception", "out_of_service", "shelve"})
+"""Commands for which a site may ask for two different people."""
+
+SECOND_WITHIN_NS = 15 * 60 * 1_000_000_000
+"""The second person confirms within this, or the first has to ask again (own choice)."""
+
+MAX_WAITING = 64
+"""Requests that wait for a second person; beyond it the oldest is forgotten, and has to be asked for again."""
+
+
+class Who(NamedTuple):
+    """Actor of a command: person id (or local user), role, and how that is known."""
+
+    actor: str
+    role: str
+    known_by: str
+
+    def data(self) -> dict[str, str]:
+        """As it stands in a journal row."""
+        return self._asdict()
+
+
+class Asked(NamedTuple):
+    """A command that waits for its second person."""
+
+    who: Who
+    until_ns: int
+
+
+class Seconds(NamedTuple):
+    """All of them, by ``command/subject``."""
+
+    waiting: Mapping[str, Asked] = {}
+
+
+class Ruling(NamedTuple):
+    """May it be done now?
+
+    Attributes:
+        go: Yes. waits: noted, another person has to confirm. Neither: refused.
+        text: Why not, or for whom it waits; "" where it may be done.
+        first: Who asked first, where two were needed.
+    """
+
+    go: bool
+    waits: bool = False
+    text: str = ""
+    first: Who | None = None
+
+
+def refusal(verb: str, role: str) -> str:
+    """Why a role may not do a command, or "" where it may."""
+    roles = MAY.get(verb)
+    if roles is None:
+        return f"unknown command '{verb[:32]}'"
+    if role in roles:
+        return ""
+    allowed = [str(r) for r in Role if r in roles]
+    shown = f"the role '{role[:32]}'" if role else "nobody without a role"
+    may = allowed[0] if len(allowed) == 1 else f"{', '.join(allowed[:-1])} or {allowed[-1]}"
+    return f"{verb.replace('_', ' ')} is for {may}; {shown} may not"
+
+
+def rule(
+    seconds: Seconds, two_persons: frozenset[str], verb: str, subject: str, who: Who, now_ns: int
+) -> tuple[Seconds, Ruling]:
+    """Rule on one command: by role, and by the rule of two people where the site has it.
+
+    The first of the two may have any role that may report work; one of them has to have the role of the command.
+
+    Args:
+        two_persons: Commands for which the site asks for two. subject: What it is about (drive, or alarm with its
+            occurrence), so that two people mean the same.
+    """
+    no = refusal(verb, who.role)
+    if verb not in two_persons or verb not in MAY:
+        return seconds, Ruling(go=not no, text=no)
+    name = f"{verb}/{subject}"
+    asked = seconds.waiting.get(name)
+    if asked is None or now_ns >= asked.until_ns:
+        if no and who.role not in _NAMED:
+            return seconds, Ruling(go=False, text=no)
+        waiting = {n: a for n, a in seconds.waiting.items() if n != name and a.until_ns > now_ns}
+        waiting = dict(list(waiting.items())[-(MAX_WAITING - 1) :])
+        after = Seconds({**waiting, name: Asked(who, now_ns + SECOND_WITHIN_NS)})
+        minutes = SECOND_WITHIN_NS // 60_000_000_000
+        text = f"noted; this site asks for two different people, so another one confirms within {minutes} minutes"
+        return after, Ruling(go=False, waits=True, text=text)
+    return _second(seconds, name, asked, verb, who, no)
+
+
+def _second(seconds: Seconds, name: str, asked: Asked, verb: str, who: Who, no: str) -> tuple[Seconds, Ruling]:
+    if who.actor == asked.who.actor:
+        text = f"this site asks for two different people, and {who.actor} has asked already; somebody else confirms"
+        return seconds, Ruling(go=False, text=text)
+    if no and (who.role not in _NAMED or refusal(verb, asked.who.role)):
+        return seconds, Ruling(go=False, text=no)
+    waiting = {n: a for n, a in seconds.waiting.items() if n != name}
+    return Seconds(waiting), Ruling(go=True, first=asked.who)

@@ -1,0 +1,150 @@
+"""Structured logs on standard error, which never make the watch wait and never end it.
+
+A line is put into a bounded queue, and a thread of its own writes it. A reader that sleeps, a pipe that is closed, a
+disk that is full cost log lines, which are counted and told as soon as a line gets through again; what happened stands
+in the journal, which comes first.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import queue
+import select
+import threading
+from typing import Any
+
+import structlog
+
+LINES = 2000
+"""Lines that may wait; more are dropped and counted."""
+RETRY_S = 1.0
+"""After a line that could not be written."""
+CLOSE_S = 1.0
+"""At the end: for what still waits."""
+LAST_WORDS_BYTES = 4096
+"""A pipe that takes anything takes this much without a wait. Source: pipe(7), PIPE_BUF on Linux."""
+
+
+class LineLog:
+    """Writes lines to a file descriptor in a thread of its own.
+
+    Args:
+        fd: Where to. lines: See `LINES`.
+    """
+
+    def __init__(self, fd: int, lines: int = LINES) -> None:
+        self._fd = fd
+        self._queue: queue.Queue[bytes | None] = queue.Queue(lines)
+        self._closing = threading.Event()
+        self._guard = threading.Lock()
+        self._untold = 0
+        self.dropped = 0
+        """Lines given up since start."""
+        self._thread = threading.Thread(target=self._run, name="log-writer", daemon=True)
+        self._thread.start()
+
+    @property
+    def waiting(self) -> int:
+        """Lines not written yet."""
+        return self._queue.qsize()
+
+    def put(self, line: str) -> None:
+        """Hand over a line; never waits, never fails."""
+        try:
+            self._queue.put_nowait(line.encode(errors="backslashreplace") + b"\n")
+        except queue.Full:
+            self._drop(1, 1)
+
+    def close(self, within_s: float = CLOSE_S) -> None:
+        """Write what waits, as far as that goes in the time; the thread of a reader that sleeps is left behind."""
+        self._closing.set()
+        with contextlib.suppress(queue.Full):
+            self._queue.put_nowait(None)
+        self._thread.join(within_s)
+
+    def _drop(self, lines: int, untold: int) -> None:
+        with self._guard:
+            self.dropped += lines
+            self._untold += untold
+
+    # --- the thread ---------------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        while (line := self._queue.get()) is not None:
+            with self._guard:
+                untold, self._untold = self._untold, 0
+            if untold:
+                line = b'{"event": "log_lines_dropped", "level": "warning", "lines": %d}\n' % untold + line
+            if not self._write(line):
+                self._drop(1, untold + 1)
+                self._closing.wait(RETRY_S)
+            if self._closing.is_set() and self._queue.empty():
+                return
+
+    def _write(self, line: bytes) -> bool:
+        while line:
+            try:
+                line = line[os.write(self._fd, line) :]
+            except BlockingIOError:  # somebody has made our standard error non-blocking
+                select.select((), (self._fd,), (), RETRY_S)
+            except OSError:
+                return False
+        return True
+
+
+class _Lines:
+    """structlog's logger: whatever the level, a rendered line goes to the log."""
+
+    def __init__(self, log: LineLog) -> None:
+        self.msg = self.debug = self.info = self.warning = self.error = self.critical = log.put
+
+
+class _Handler(logging.Handler):
+    """What libraries and asyncio itself have to say goes the same way."""
+
+    def __init__(self, log: LineLog) -> None:
+        super().__init__(logging.WARNING)
+        self._log = log
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self._log.put(self.format(record))
+
+
+def set_up_logs() -> LineLog:
+    """Structured logs on standard error from now on, one JSON line for each change of state."""
+    hold_standard_descriptors()
+    log = LineLog(2)
+    logging.getLogger().addHandler(_Handler(log))
+    structlog.configure(
+        processors=[
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.add_log_level,
+            _without_nothing,
+            structlog.processors.JSONRenderer(ensure_ascii=False),
+        ],
+        logger_factory=lambda *_: _Lines(log),
+        cache_logger_on_first_use=True,
+    )
+    return log
+
+
+def _without_nothing(logger: Any, name: str, event: Any) -> Any:  # noqa: ARG001  # structlog's signature
+    return {k: v for k, v in event.items() if v is not None}
+
+
+def hold_standard_descriptors() -> None:
+    """Started without a standard error, the next file opened would get its number, and our words would go into it."""
+    while True:
+        fd = os.open(os.devnull, os.O_RDWR | os.O_CLOEXEC)
+        if fd > 2:
+            os.close(fd)
+            return
+
+
+def last_words(words: bytes) -> None:
+    """Say something at once, unless nobody takes it: for an end that must not wait for anything."""
+    with contextlib.suppress(OSError, ValueError):
+        if select.select((), (2,), (), 0.0)[1]:
+            os.write(2, words[:LAST_WORDS_BYTES])

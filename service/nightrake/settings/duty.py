@@ -1,0 +1,217 @@
+"""People, teams, shifts and steps -> frozen values for the core, with everything that can be wrong about them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from nightrake.alarms.lockout import LockoutRules
+from nightrake.alarms.lockoutsteps import LockoutStep
+from nightrake.alarms.rota import Chain, CheckTimes, Person, Rota, Shift, ShiftException, Step, Team
+from nightrake.alarms.zones import EPOCH_ORDINAL, UTC_ZONE, Zone
+from nightrake.settings.build import ns
+from nightrake.settings.folder import Document
+from nightrake.settings.lines import Path as KeyPath
+from nightrake.settings.models import FolderModel
+from nightrake.settings.people import (
+    DAY_NAMES,
+    EscalationTable,
+    ExceptionTable,
+    PeopleModel,
+    ShiftTable,
+    StepTable,
+    TeamTable,
+)
+from nightrake.settings.words import listed, nearest
+from nightrake.settings.zones import like_zone, zone_table
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """What the folder says about people, as the core takes it.
+
+    Attributes:
+        rota: Who is called, when, in which order.
+        lockout: Causes, steps that a release needs, torque that stands against one.
+        two_persons: Commands that need two different people.
+        local_users: User of the machine -> person.
+        tables: As they were written, for whoever shows or compares them.
+    """
+
+    rota: Rota
+    lockout: LockoutRules
+    two_persons: frozenset[str]
+    local_users: Mapping[str, str]
+    tables: PeopleModel
+
+
+def build_duty(document: Document, folder: FolderModel, today: date) -> Duty:
+    """Build it all; only to be used when the document has no mistakes.
+
+    Args:
+        today: Zone tables hold for the years around it.
+    """
+    return _Builder(document, folder, today).build()
+
+
+class _Builder:
+    def __init__(self, document: Document, folder: FolderModel, today: date) -> None:
+        self._document = document
+        self._folder = folder
+        self._today = today
+
+    def build(self) -> Duty:
+        folder = self._folder
+        zone = self._zone(("rota", "zone"), folder.rota.zone)
+        calls = folder.test_call
+        people = {i: Person(i, p.name, p.role, tuple(p.reach.items())) for i, p in folder.person.items()}
+        rota = Rota(
+            people=people,
+            teams={i: self._team(i, t, zone) for i, t in folder.team.items()},
+            chains={name: self._chain(name, e) for name, e in folder.escalation.items()},
+            checks=CheckTimes(_days(calls.days), _time_s(calls.at), zone, ns(calls.answer_s)),
+            zone=zone,
+        )
+        return Duty(
+            rota=rota,
+            lockout=LockoutRules(
+                causes=tuple(folder.lockout.causes),
+                needs=tuple(LockoutStep(n) for n in folder.lockout.needs),
+                # What stands above its own alarm is not to be released, whatever else is set.
+                release_torque_nm={i: d.release_torque_nm or d.alarm_nm for i, d in folder.drive.items()},
+            ),
+            two_persons=frozenset(folder.rights.two_persons),
+            local_users=self._local_users(),
+            tables=PeopleModel.model_validate({n: getattr(folder, n) for n in PeopleModel.model_fields}),
+        )
+
+    def _wrong(self, path: KeyPath, text: str) -> None:
+        self._document.wrong(path, text)
+
+    def _zone(self, path: KeyPath, name: str) -> Zone:
+        zone = zone_table(name, self._today)
+        if zone is None:
+            hint = like_zone(name) or "expected a name such as 'Europe/London'"
+            self._wrong(path, f"is '{name}'; there is no such time zone; {hint}")
+        return zone or UTC_ZONE
+
+    def _known(self, kind: str, path: KeyPath, names: Sequence[str]) -> tuple[str, ...]:
+        """Names of people or teams; those of tables that hold mistakes of their own count as known."""
+        known = self._document.names(kind)
+        for index, name in enumerate(names):
+            if name not in known and not self._document.broken:
+                hint = nearest(name, known) or f"known here: {listed(known)}"
+                self._wrong((*path, index), f"is '{name}'; there is no [{kind}.{name}]; {hint}")
+            elif name in names[:index]:
+                self._wrong((*path, index), f"names '{name}' a second time; remove one")
+        return tuple(names)
+
+    def _day(self, path: KeyPath, text: str) -> int:
+        try:
+            return date.fromisoformat(text).toordinal() - EPOCH_ORDINAL
+        except ValueError:
+            self._wrong(path, f"is '{text}', which is no day of the calendar; expected for instance '2026-12-25'")
+            return 0
+
+    # --- teams ---
+
+    def _team(self, team_id: str, table: TeamTable, site_zone: Zone) -> Team:
+        path: KeyPath = ("team", team_id)
+        zone = self._zone((*path, "zone"), table.zone) if table.zone else site_zone
+        names = [s.name for s in table.shift]
+        for index, name in enumerate(names):
+            if name in names[:index]:
+                self._wrong((*path, "shift", index, "name"), f"is '{name}' for a second time in this team; rename one")
+        if not table.shift and not table.always:
+            self._wrong(path, "has neither always nor a shift, so nobody of it is ever on duty; give one")
+        shifts = tuple(self._shift((*path, "shift", i), s, zone) for i, s in enumerate(table.shift))
+        exceptions = [self._exception((*path, "exception", i), e, names) for i, e in enumerate(table.exception)]
+        self._check_twice((*path, "exception"), exceptions)
+        always = self._known("person", (*path, "always"), table.always)
+        return Team(team_id, table.name, always, shifts, tuple(exceptions), table.test_call_at_shift_start)
+
+    def _shift(self, path: KeyPath, table: ShiftTable, zone: Zone) -> Shift:
+        if not table.people:
+            self._wrong((*path, "people"), "names nobody; name who has this shift, or remove the shift")
+        if not table.days or len(set(table.days)) != len(table.days):
+            self._wrong((*path, "days"), "has to name one or more different days")
+        if table.every_weeks > 1 and not table.first_week:
+            text = f"is missing; a shift that comes every {table.every_weeks} weeks needs a day of a week that has it"
+            self._wrong((*path, "first_week"), text)
+        return Shift(
+            name=table.name,
+            people=self._known("person", (*path, "people"), table.people),
+            days=_days(table.days),
+            from_s=_time_s(table.begins),
+            to_s=_time_s(table.ends),
+            zone=zone,
+            every_weeks=table.every_weeks,
+            first_week=self._day((*path, "first_week"), table.first_week) if table.first_week else 0,
+        )
+
+    def _exception(self, path: KeyPath, table: ExceptionTable, shifts: Sequence[str]) -> ShiftException:
+        if table.shift not in shifts:
+            hint = nearest(table.shift, shifts) or f"it has {listed(shifts)}"
+            self._wrong((*path, "shift"), f"is '{table.shift}'; the team has no such shift; {hint}")
+        first = self._day((*path, "day"), table.day)
+        last = self._day((*path, "last_day"), table.last_day) if table.last_day else first
+        if last < first:
+            self._wrong((*path, "last_day"), f"is {table.last_day}, before day = {table.day}; correct one of them")
+        people = self._known("person", (*path, "people"), table.people)
+        from_s, to_s = (_time_s(t) if t else -1 for t in (table.begins, table.ends))
+        return ShiftException(table.shift, first, last, people, from_s, to_s)
+
+    def _check_twice(self, path: KeyPath, exceptions: Sequence[ShiftException]) -> None:
+        for index, one in enumerate(exceptions):
+            for other in exceptions[:index]:
+                if one.shift == other.shift and one.first_day <= other.last_day and other.first_day <= one.last_day:
+                    text = f"is a second exception of the shift '{one.shift}' for the same day; keep one of them"
+                    self._wrong((*path, index), text)
+                    break
+
+    # --- steps ---
+
+    def _chain(self, name: str, table: EscalationTable) -> Chain:
+        path: KeyPath = ("escalation", name)
+        if not table.step:
+            self._wrong((*path, "step"), f"is missing; give one [[escalation.{name}.step]] at least")
+        if name == "urgent" and table.rounds:
+            text = f"is {table.rounds}, but urgent calls go on until somebody acknowledges; leave it out"
+            self._wrong((*path, "rounds"), text)
+        return Chain(tuple(self._step((*path, "step", i), s) for i, s in enumerate(table.step)), table.rounds)
+
+    def _step(self, path: KeyPath, table: StepTable) -> Step:
+        if not (table.teams or table.people or table.everybody):
+            self._wrong(path, "calls nobody; give teams, people or everybody = true")
+        if table.remind_s >= table.wait_s:
+            text = f"is {table.remind_s:g} s, not less than wait_s = {table.wait_s:g}, so no reminder would ever come"
+            self._wrong((*path, "remind_s"), f"{text}; correct one of them")
+        return Step(
+            people=self._known("person", (*path, "people"), table.people),
+            teams=self._known("team", (*path, "teams"), table.teams),
+            everybody=table.everybody,
+            wait_ns=ns(table.wait_s),
+            remind_ns=ns(table.remind_s),
+            checked=table.test_call,
+        )
+
+    def _local_users(self) -> dict[str, str]:
+        found: dict[str, str] = {}
+        for person_id, person in self._folder.person.items():
+            if not person.local_user:
+                continue
+            other = found.setdefault(person.local_user, person_id)
+            if other != person_id:
+                text = f"is '{person.local_user}', as for person.{other}; a user of the machine is one person"
+                self._wrong(("person", person_id, "local_user"), f"{text}, so correct one of them")
+        return found
+
+
+def _days(names: Iterable[str]) -> tuple[int, ...]:
+    return tuple(sorted({DAY_NAMES.index(n) for n in DAY_NAMES if n in set(names)}))
+
+
+def _time_s(text: str) -> int:
+    """``06:30`` -> seconds from midnight."""
+    return int(text[:2]) * 3600 + int(text[3:]) * 60
