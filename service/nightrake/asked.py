@@ -5,6 +5,7 @@ Reading a drive live serves proving: position with the time of its reply, each c
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,8 @@ COMMIT_WAIT_S = 1.0
 """A command's reply waits this long for its commit; then it is given with the word that it is not on disk yet."""
 HIGHEST = 2**63 - 1
 """No row has a higher number."""
+REFUSED_S = 0.05
+"""A refusal takes this long, so that nonsense without end does not push the scans out of the hot tail."""
 ROWS = 500
 """Journal rows in one answer at most."""
 
@@ -97,6 +100,8 @@ class Asked:
         )
         watch = self._watch
         answer = watch.engine.submit(command).answers[0][1]
+        if not answer.ok:
+            await asyncio.sleep(REFUSED_S)
         durable = await watch.store.wait_durable(watch.engine.last_seq, COMMIT_WAIT_S)
         text = answer.text if durable else f"{answer.text} (not on disk yet)"
         return {"ok": answer.ok, "text": text, "durable": durable}

@@ -14,6 +14,8 @@ STEP_MS = 500
 """UTC that has moved this far against the monotonic clock between two looks has been stepped, not slewed."""
 BUILT_UTC_MS = 1_764_000_000_000
 """A moment before this program was made (November 2025): a clock that says earlier has lost its date."""
+LAST_UTC_MS = 253_402_214_400_000
+"""The last day that can be written down (9999-12-31, wherever on earth): a clock beyond it has no date at all."""
 _TIME_ERROR = 5  # adjtimex(2): the clock is not synchronised
 
 
@@ -48,12 +50,15 @@ class SystemClock:
         return time.monotonic_ns()
 
     def utc_ms(self) -> int:
-        """UTC in milliseconds since 1970."""
-        return time.time_ns() // 1_000_000
+        """UTC in milliseconds since 1970, at most `LAST_UTC_MS`."""
+        try:
+            return min(time.time_ns() // 1_000_000, LAST_UTC_MS)
+        except OverflowError:  # Python counts nanoseconds in 64 bits, which end in 2262
+            return LAST_UTC_MS
 
     def trusted(self) -> bool:
-        """Whether UTC can be believed: not before this program was made, and synchronised if that is required."""
-        return self.utc_ms() > BUILT_UTC_MS and (not self._require_sync or kernel_says_synchronised())
+        """Whether UTC can be believed: it is a date after this program was made, synchronised if that is required."""
+        return BUILT_UTC_MS < self.utc_ms() < LAST_UTC_MS and (not self._require_sync or kernel_says_synchronised())
 
 
 def kernel_says_synchronised() -> bool:
@@ -95,7 +100,7 @@ def next_segment(now: Segment, mono_ns: int, utc_ms: int, trusted: bool) -> tupl
     Returns:
         (segment, stepped_by_ms): the same segment and 0 when all is as before.
     """
-    expected_ms = now.start_utc_ms + (mono_ns - now.start_mono_ns) // 1_000_000
+    expected_ms = min(now.start_utc_ms + (mono_ns - now.start_mono_ns) // 1_000_000, LAST_UTC_MS)
     by_ms = utc_ms - expected_ms
     if abs(by_ms) < STEP_MS and trusted == now.trusted:
         return now, 0

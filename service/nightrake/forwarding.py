@@ -8,6 +8,7 @@ stamps, so that a store which drops duplicates ends up with each sample once.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import random
 import re
 from collections import deque
@@ -21,11 +22,13 @@ from nightrake.domain.sampling import Sampler
 from nightrake.domain.site import SiteSpec
 from nightrake.domain.tailcodec import unpack_scan
 from nightrake.domain.wiring import wire_site
-from nightrake.errors import StoreError
+from nightrake.errors import NightrakeError, StoreError
+from nightrake.field.linknews import LinkNews
 from nightrake.historian.lineprotocol import Stamps, head, line
 from nightrake.historian.sending import Answer, Sender, StoreTarget, Verdict
 from nightrake.journal.store import Store
 from nightrake.kept import plan_from_json
+from nightrake.reloading import SECRETS_S, in_thread
 from nightrake.settings import Settings, secret
 
 CURSOR = "forward"
@@ -36,6 +39,8 @@ EVENTS = 500
 YIELD_RECORDS = 16
 """After this many the pollers get their turn: two thousand in one go would hold them up for 100 ms."""
 BACKOFF_S = (0.5, 30.0)
+GROW_AFTER = 50
+"""After so many full writes in a row that went through, writes twice as large are tried."""
 _SAFE = re.compile(r"[^A-Za-z0-9_./-]")
 
 
@@ -69,21 +74,21 @@ class Forwarding:
         self._clock = clock
         self._newest_input = newest_input
         self._on_link = on_link
-        self._up: bool | None = None
-        self._detail = "not connected yet"
+        self._news = LinkNews()
         self._again = asyncio.Event()
         self._awake = asyncio.Event()
         self._rng = random.Random("forward")
         kept = store.get_cursor(CURSOR)
-        tail_seq, floor = (kept[1], kept[2].split(",")) if kept else (0, ["0", "0"])
-        self._at = Mark(clock.mono_ns(), tail_seq, int(floor[1]), Stamps(int(floor[0])))
+        tail_seq, (used, row_seq) = (kept[1], kept[2].split(",")) if kept else (0, ["0", "0"])
+        self._at = Mark(clock.mono_ns(), tail_seq, int(row_seq), Stamps.of(used))
         self._marks: deque[Mark] = deque([self._at])
         self._lines_sent = self._dead = 0
-        self._batch_lines = settings.forward.batch_lines
+        self._batch_lines = self._smooth = 0
         self._take(settings)
 
     def _take(self, settings: Settings) -> None:
         self._settings = settings
+        self._batch_lines = settings.forward.batch_lines
         self._site: SiteSpec = settings.site
         self._wires = wire_site(settings.site)
         self._samplers: dict[str, Sampler | None] = {}
@@ -102,10 +107,11 @@ class Forwarding:
 
     def status(self) -> dict[str, Any]:
         """How it goes, as plain values."""
+        up, detail = self._news.state or (False, "not connected yet")
         return {
             "enabled": self._settings.forward.enabled,
-            "up": bool(self._up),
-            "detail": self._detail,
+            "up": up,
+            "detail": detail,
             "cursor": self._at.tail_seq,
             "event_cursor": self._at.row_seq,
             "lag_rows": max(0, self._newest_input() - self._at.tail_seq),
@@ -120,7 +126,13 @@ class Forwarding:
             if not self._settings.forward.enabled:
                 await self._again.wait()
                 continue
-            sender = Sender(self._target())
+            try:
+                target = await in_thread(self._target, SECRETS_S, "the forward token")
+            except NightrakeError as error:
+                self._tell(False, str(error))
+                await self._rest(BACKOFF_S[1])
+                continue
+            sender = Sender(target)
             try:
                 await self._forward(sender)
             finally:
@@ -136,25 +148,31 @@ class Forwarding:
         while not self._again.is_set():
             if not self._clock.trusted():
                 self._tell(False, "waiting for a clock that can be believed")
-                await asyncio.sleep(PERIOD_S)
+                await self._rest(PERIOD_S)
                 continue
             try:
                 answer, more = await self._one_batch(sender)
             except StoreError as error:
                 self._tell(False, str(error))
-                await asyncio.sleep(BACKOFF_S[0])
+                await self._rest(BACKOFF_S[0])
                 continue
             if answer is None or answer.verdict is Verdict.TAKEN:
                 wait_s = BACKOFF_S[0]
                 if answer is not None:
                     self._tell(True, "")
                 if not more:
-                    await asyncio.sleep(PERIOD_S)
+                    await self._rest(PERIOD_S)
                 continue
             self._tell(False, answer.text)
             self._go_back()
-            await asyncio.sleep(max(answer.retry_after_s, wait_s * self._rng.uniform(0.5, 1.0)))
+            await self._rest(max(answer.retry_after_s, wait_s * self._rng.uniform(0.5, 1.0)))
             wait_s = min(2 * wait_s, BACKOFF_S[1])
+
+    async def _rest(self, seconds: float) -> None:
+        """Wait; other settings end it."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await self._again.wait()
 
     async def _one_batch(self, sender: Sender) -> tuple[Answer | None, bool]:
         """Send what comes next; (None, False) when there is nothing. The cursor moves only when it was taken."""
@@ -164,10 +182,16 @@ class Forwarding:
             return None, False
         stamps = self._at.stamps.copy()
         lines = await self._lines(records, rows, stamps)
-        for begin in range(0, len(lines), self._batch_lines):
-            answer = await self._deliver(sender, lines[begin : begin + self._batch_lines])
+        at, most = 0, self._batch_lines
+        while at < len(lines):
+            part = lines[at : at + self._batch_lines]
+            answer = await self._deliver(sender, part)
             if answer.verdict is not Verdict.TAKEN:
+                # If it takes nothing at all, its size was not what it was refused for.
+                self._batch_lines = most if answer.verdict is Verdict.DENIED else self._batch_lines
                 return answer, True
+            at += len(part)
+            self._grow(len(part))
         self._advance(
             records[-1].seq if records else self._at.tail_seq, rows[-1].seq if rows else self._at.row_seq, stamps
         )
@@ -188,12 +212,21 @@ class Forwarding:
             return Answer(Verdict.TAKEN)
         half = len(lines) // 2
         if answer.verdict is Verdict.TOO_LARGE:
-            self._batch_lines = max(1, half)
+            self._batch_lines, self._smooth = max(1, half), 0
         for part in (lines[:half], lines[half:]):
             answer = await self._deliver(sender, part)
             if answer.verdict is not Verdict.TAKEN:
                 return answer
         return answer
+
+    def _grow(self, lines: int) -> None:
+        """After a row of full writes that went through, larger ones are tried again: a proxy's limit may be gone."""
+        if lines < self._batch_lines:
+            return
+        self._smooth += 1
+        if self._smooth >= GROW_AFTER:
+            self._smooth = 0
+            self._batch_lines = min(2 * self._batch_lines, self._settings.forward.batch_lines)
 
     def _advance(self, tail_seq: int, row_seq: int, stamps: Stamps) -> None:
         now_ns = self._clock.mono_ns()
@@ -203,7 +236,7 @@ class Forwarding:
         while len(self._marks) > 1 and now_ns - self._marks[1].mono_ns > RESEND_NS:
             self._marks.popleft()
         safe = self._marks[0]
-        self._store.set_cursor(CURSOR, self._store.epoch, safe.tail_seq, f"{safe.stamps.highest_ms},{safe.row_seq}")
+        self._store.set_cursor(CURSOR, self._store.epoch, safe.tail_seq, f"{safe.stamps.kept},{safe.row_seq}")
         reach("after-forward")
 
     def _go_back(self) -> None:
@@ -249,7 +282,5 @@ class Forwarding:
         return self._samplers[layout]
 
     def _tell(self, up: bool, detail: str) -> None:
-        self._detail = detail
-        if self._up != up:
-            self._up = up
-            self._on_link(up, detail)
+        if self._news.look(up, detail, self._clock.mono_ns()) and self._news.told is not None:
+            self._on_link(*self._news.told)

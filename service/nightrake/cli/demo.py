@@ -7,15 +7,18 @@ folder that is removed at the end.
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import ctypes
 import json
 import logging
+import os
 import signal
 import socket
 import sys
 import tempfile
 import time
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +29,8 @@ from nightrake.errors import ControlError, NightrakeError
 from nightrake.settings import load
 
 READY_S = 20.0
+PR_SET_PDEATHSIG = 1
+"""Source: prctl(2)."""
 QUIET_EVENTS = {"contact_edge"}
 
 
@@ -45,7 +50,7 @@ def run_demo(folder: Path, seconds: float, seed: int) -> int:
 async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         loop.add_signal_handler(number, stop.set)
     broker, mqtt_port = await _broker()
     plant = watch = None
@@ -61,8 +66,13 @@ async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
             ended = await _show(client, watch, stop, seconds, table)
             status = await asyncio.to_thread(client.ask, "status")
         await _end(watch)
-        _summary(status, table, watch.returncode)
+        with contextlib.suppress(OSError):  # the terminal may be closed
+            _summary(status, table, watch.returncode)
         return 0 if ended and watch.returncode == 0 else 1
+    except OSError:
+        if stop.is_set():  # the terminal was closed: nobody is there to be told anything
+            return 1
+        raise
     finally:
         for process in (watch, plant):
             await _end(process)
@@ -98,6 +108,7 @@ async def _plant(seed: int) -> tuple[asyncio.subprocess.Process, dict[str, int]]
         stdin=asyncio.subprocess.DEVNULL,
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.DEVNULL,
+        preexec_fn=_end_with(os.getpid()),
     )
     assert process.stdout is not None
     try:
@@ -121,7 +132,20 @@ async def _watch(folder: Path, scratch: Path, ports: Mapping[str, int], mqtt_por
             stdin=asyncio.subprocess.DEVNULL,
             stdout=log,
             stderr=log,
+            preexec_fn=_end_with(os.getpid()),
         )
+
+
+def _end_with(parent: int) -> Callable[[], None]:
+    """For a new process: to be ended by the kernel when the demo is gone, however that came about."""
+    prctl = ctypes.CDLL(None, use_errno=True).prctl
+
+    def ask() -> None:
+        prctl(PR_SET_PDEATHSIG, signal.SIGTERM)
+        if os.getppid() != parent:  # it is gone already
+            os._exit(1)
+
+    return ask
 
 
 def _place(port: int) -> dict[str, str | int]:

@@ -9,7 +9,11 @@ from typing import Any
 
 from nightrake.cli.text import percent_text, running_text, state_of, torque_text, trust_text
 from nightrake.control.client import ControlClient
+from nightrake.domain.cleantext import clean
 from nightrake.settings import load
+
+LINE = 1000
+"""Characters of a line at most."""
 
 
 def run_status(folder: Path, overrides: Mapping[str, str | int | float], *, as_json: bool) -> int:
@@ -40,12 +44,12 @@ def drives_table(drives: list[Mapping[str, Any]]) -> Any:
     for view in drives:
         state, style = state_of(view)
         table.add_row(
-            view["drive"],
+            Text(clean(view["drive"])),
             Text(state, style=style),
-            torque_text(view),
-            percent_text(view),
-            running_text(view),
-            trust_text(view),
+            Text(torque_text(view)),
+            Text(percent_text(view)),
+            Text(running_text(view)),
+            Text(clean(trust_text(view))),
         )
     return table
 
@@ -54,26 +58,33 @@ def print_status(status: Mapping[str, Any]) -> None:
     """Drives first, worst first; then links, scans, store and telling."""
     from rich.console import Console
 
-    console = Console(highlight=False)
-    head = f"{status['site']['name']} ({status['site']['id']}): up {status['uptime_s']:.0f} s"
+    # Much of it comes from outside: none of it is markup, and each line stays one.
+    console = Console(highlight=False, markup=False, emoji=False)
+    site = status["site"]
+    head = f"{clean(site['name'])} ({site['id']}): up {status['uptime_s']:.0f} s"
     console.print(f"{head}, settings {status['settings'][:12]}, {status['memory_mb']:.0f} MB", soft_wrap=True)
     console.print(drives_table(worst_first(status["drives"])))
     console.print()
-    for name, plc in status["plcs"].items():
-        link = "up" if plc["up"] else f"DOWN: {plc['detail']}"
-        console.print(
-            f"PLC {name}: {link}; scans {plc['done']} of {plc['due']} due, {plc['late']} late, "
-            f"{plc['missed']} missed; last reply {plc['round_trip_ms']:.1f} ms",
-            soft_wrap=True,
-        )
-    for line in shell_lines(status):
-        console.print(line, soft_wrap=True)
+    for line in plc_lines(status) + shell_lines(status):
+        console.print(clean(line, LINE), soft_wrap=True)
 
 
 def worst_first(drives: list[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
     """Shutdown, alarm, unknown, normal; within each as the site lists them."""
     order = {"SHUTDOWN": 0, "ALARM": 1, "unknown": 2, "normal": 3}
     return sorted(drives, key=lambda v: order.get(state_of(v)[0].split()[0], 4))
+
+
+def plc_lines(status: Mapping[str, Any]) -> list[str]:
+    """The PLCs, a line each."""
+    lines = []
+    for name, plc in status["plcs"].items():
+        link = "up" if plc["up"] else f"DOWN: {plc['detail']}"
+        lines.append(
+            f"PLC {name}: {link}; scans {plc['done']} of {plc['due']} due, {plc['late']} late, "
+            f"{plc['missed']} missed; last reply {plc['round_trip_ms']:.1f} ms"
+        )
+    return lines
 
 
 def shell_lines(status: Mapping[str, Any]) -> list[str]:
@@ -92,4 +103,8 @@ def shell_lines(status: Mapping[str, Any]) -> list[str]:
         )
     else:
         lines.append("Forwarding: off")
+    if status["log"]["dropped"]:
+        lines.append(
+            f"Log: {status['log']['dropped']} lines given up, for nobody took them; the journal has everything"
+        )
     return lines

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from nightrake.domain.cleantext import clean
+
 STATE_WORDS = {"normal": "normal", "alarm": "ALARM", "shutdown": "SHUTDOWN", "unknown": "unknown"}
 _STYLES = {"normal": "", "alarm": "bold yellow", "shutdown": "bold red", "unknown": "magenta"}
 
@@ -82,5 +84,10 @@ def event_text(row: Mapping[str, Any]) -> str:
         facts.append("; ".join(data["reasons"]) or "good")
     if data.get("in_test"):
         facts.append("in test")
+    if "last_data" in data:
+        of = data["last_data"].get("link") or data["last_data"].get("actor")
+        facts += [str(of)] if of else []
+        last = str(data["last"]).replace("_", " ")
+        facts.append(f"{data['events']} within a minute, {data['told']} told singly; the last: {last}")
     tail = f" ({', '.join(facts)})" if facts else ""
-    return f"{clock_text(row['utc_ms'])}  {where + ': ' if where else ''}{what}{tail}"
+    return clean(f"{clock_text(row['utc_ms'])}  {where + ': ' if where else ''}{what}{tail}")

@@ -26,7 +26,7 @@ LINE_LIMIT = 64 * 1024
 """Bytes of one request at most; a longer one ends the connection."""
 CLIENTS = 32
 """Connections at once at most; for one more an idle one is ended, or else it is turned away with a sentence."""
-IDLE_S = 2.0
+IDLE_S = 0.1
 """A connection that asks nothing for this long may be ended when others need it."""
 LOOK_S = 2.0
 """How often the socket is looked for in its place."""
@@ -166,6 +166,7 @@ class ControlServer:
                 return
             client.idle_since_s = 0.0
             await self._answer(caller, line, writer)
+            await asyncio.sleep(0)  # the next request may be here already; the scans and the others have their turn
 
     async def _answer(self, caller: Caller, line: bytes, writer: asyncio.StreamWriter) -> None:
         try:

@@ -30,10 +30,10 @@ class LinkNews:
 
     @property
     def state(self) -> tuple[bool, str] | None:
-        """(up, why not) as it stands, with the count of a link that comes and goes."""
+        """(up, why not) as it stands, with the count of a link that comes and goes; None before the first look."""
         if self._unsteady:
             return False, f"it comes and goes ({self._unsteady} changes so far); lately: {self._detail or 'up'}"
-        return self.told
+        return None if self._up is None else (self._up, self._detail)
 
     def look(self, up: bool, detail: str, now_ns: int) -> bool:
         """Take a look's result.
@@ -42,6 +42,7 @@ class LinkNews:
             Whether `told` has changed and is to be told.
         """
         if up == self._up:
+            self._detail = detail
             return self._unsteady > 0 and now_ns - self._since_ns >= STEADY_NS and self._settle(up, detail)
         first, self._up = self._up is None, up
         self._detail, self._since_ns = detail, now_ns

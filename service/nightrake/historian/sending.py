@@ -20,6 +20,7 @@ from urllib3.exceptions import HTTPError
 
 from nightrake.crashpoint import reach
 from nightrake.historian.library import SYNCHRONOUS, ApiException, InfluxDBClient
+from nightrake.historian.line import Bounded, Cut, pools
 
 _MS: Any = "ms"
 """The client's own constant is this text, typed as an object that it is not."""
@@ -27,6 +28,10 @@ MOST_WAIT_S = 300.0
 """A store that asks for a longer pause is asked again after this one."""
 PROBE_HOLDS_S = 60.0
 """After a refusal a line that is certainly good is tried, at most this often."""
+BLAMED_IN_A_ROW = 4
+"""After as many refusals without a success between them it is tried all the same: meanwhile nothing may be taken."""
+ABANDONED = 4
+"""So many threads that were given up and have not ended yet, and no other is begun: a look-up of a name can hang."""
 
 
 class Verdict(StrEnum):
@@ -35,7 +40,7 @@ class Verdict(StrEnum):
     TAKEN = "taken"
     REFUSED = "refused"  # 400, 422: something in it is wrong
     TOO_LARGE = "too large"  # 413
-    DENIED = "denied"  # 401, 403, 404, or no line at all is taken: the batch is good, we are not let in
+    DENIED = "denied"  # 401, 403, 404, no line at all is taken, or no store answers there: the batch is good
     BUSY = "busy"  # 429, 5xx: later
     UNREACHABLE = "unreachable"
 
@@ -69,29 +74,36 @@ class Sender:
     def __init__(self, target: StoreTarget) -> None:
         self._target = target
         self._worker: _Worker | None = None
+        self._abandoned: list[_Worker] = []
         self._probed_s = -PROBE_HOLDS_S
+        self._blamed = 0
 
     async def send(self, lines: list[str]) -> Answer:
         """Send one batch. Never raises for what a store or a network does."""
         reach("before-post")
         answer = await self._post("\n".join(lines).encode())
         reach("after-post")
-        if answer.verdict is Verdict.REFUSED and time.monotonic() - self._probed_s >= PROBE_HOLDS_S:
-            return await self._probe(answer)
-        return answer
+        blames = answer.verdict is Verdict.REFUSED or (answer.verdict is Verdict.TOO_LARGE and len(lines) == 1)
+        self._blamed = self._blamed + 1 if blames else 0
+        holds = time.monotonic() - self._probed_s < PROBE_HOLDS_S and self._blamed < BLAMED_IN_A_ROW
+        return await self._probe(answer) if blames and not holds else answer
 
     async def _probe(self, refused: Answer) -> Answer:
         """Before lines are blamed one by one: a store that is set up wrongly refuses every line, and none is bad."""
         good = await self._post(f"nightrake_probe value=1.0 {time.time_ns() // 1_000_000}".encode())
         if good.verdict is Verdict.TAKEN:
-            self._probed_s = time.monotonic()
+            self._probed_s, self._blamed = time.monotonic(), 0
             return refused
-        if good.verdict is Verdict.REFUSED:
-            return Answer(Verdict.DENIED, f"{refused.text} (it takes no line at all; check url, org and bucket)")
+        if good.verdict in (Verdict.REFUSED, Verdict.TOO_LARGE):
+            what = "url, org and bucket" if good.verdict is Verdict.REFUSED else "what stands before the store"
+            return Answer(Verdict.DENIED, f"{refused.text} (it takes no line at all; check {what})")
         return good
 
     async def _post(self, body: bytes) -> Answer:
         if self._worker is None:
+            self._abandoned = [w for w in self._abandoned if w.runs]
+            if len(self._abandoned) >= ABANDONED:
+                return Answer(Verdict.UNREACHABLE, f"{self._target.url}: earlier tries still hang")
             self._worker = _Worker(self._target)
         try:
             # The client's own time-out covers a silent peer; this one covers a peer that trickles.
@@ -102,10 +114,11 @@ class Sender:
             return Answer(Verdict.UNREACHABLE, f"{self._target.url} does not answer")
 
     def close(self) -> None:
-        """Close without waiting for a write that hangs: its thread ends when it does, or with the process."""
+        """Close without waiting: a write that is under way is cut off, and its thread ends with it."""
         worker, self._worker = self._worker, None
         if worker is not None:
             worker.end()
+            self._abandoned.append(worker)
 
 
 class _Worker:
@@ -113,8 +126,14 @@ class _Worker:
 
     def __init__(self, target: StoreTarget) -> None:
         self._target = target
+        self._cut = Cut()
         self._jobs: queue.SimpleQueue[tuple[bytes, Callable[[Answer], None]] | None] = queue.SimpleQueue()
-        threading.Thread(target=self._run, name="forwarder", daemon=True).start()
+        self._thread = threading.Thread(target=self._run, name="forwarder", daemon=True)
+        self._thread.start()
+
+    @property
+    def runs(self) -> bool:
+        return self._thread.is_alive()
 
     async def post(self, body: bytes) -> Answer:
         loop = asyncio.get_running_loop()
@@ -133,16 +152,16 @@ class _Worker:
 
     def end(self) -> None:
         self._jobs.put(None)
+        self._cut.cut()
 
     def _run(self) -> None:
-        client: InfluxDBClient | None = None
+        client = _client(self._target)
+        line = pools(self._cut, client.api_client.rest_client.pool_manager)
+        client.api_client.rest_client.pool_manager = line  # type: ignore[assignment]  # it asks for no more
         while (job := self._jobs.get()) is not None:
-            if client is None:
-                client = _client(self._target)
             body, done = job
-            done(_write(client, self._target, body))
-        if client is not None:
-            client.close()
+            done(_write(client, line, self._target, body))
+        client.close()
 
 
 def _client(target: StoreTarget) -> InfluxDBClient:
@@ -156,7 +175,7 @@ def _client(target: StoreTarget) -> InfluxDBClient:
     )
 
 
-def _write(client: InfluxDBClient, target: StoreTarget, body: bytes) -> Answer:
+def _write(client: InfluxDBClient, line: Bounded, target: StoreTarget, body: bytes) -> Answer:
     try:
         client.write_api(write_options=SYNCHRONOUS).write(bucket=target.bucket, record=body, write_precision=_MS)
     except ApiException as error:
@@ -165,6 +184,11 @@ def _write(client: InfluxDBClient, target: StoreTarget, body: bytes) -> Answer:
         return Answer(Verdict.UNREACHABLE, f"{target.url} cannot be reached: {_short(error)}")
     except ValueError as error:  # a token or an address that cannot stand in a request
         return Answer(Verdict.DENIED, f"{target.url} cannot be asked: {_short(error)}")
+    said = line.last
+    if said is not None and said.status != 204 and said.words:
+        # A store says 204 and nothing else, or nothing at all; a page is somebody else's, such as a proxy's log-in.
+        text = f"{target.url} answers {said.status} with a page, as no store does: {said.words[:100]!r}"
+        return Answer(Verdict.DENIED, f"{text}; check forward.url and what stands before the store")
     return Answer(Verdict.TAKEN)
 
 
@@ -186,11 +210,11 @@ def retry_after_s(text: str, now_s: float) -> float:
 
     Source: RFC 9110, 10.2.3.
     """
-    if text.isdigit():
+    if text.isascii() and text.isdigit():
         return min(float(text), MOST_WAIT_S)
     try:
         return min(max(parsedate_to_datetime(text).timestamp() - now_s, 0.0), MOST_WAIT_S)
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, OverflowError):
         return 0.0
 
 

@@ -47,3 +47,20 @@ class Quota:
 
     def _limit(self, pages: int) -> None:
         fetch(self._db, f"pragma max_page_count = {pages}")
+
+
+def words_of(error: apsw.Error, quota_mb: int, disk_full: bool) -> str:
+    """What is wrong with the disk, and what to do.
+
+    Args:
+        error: What SQLite says. quota_mb: See `Quota.mb`. disk_full: the disk has little left.
+    """
+    if isinstance(error, apsw.FullError):
+        if disk_full:
+            return "the disk is full: make room"
+        return f"the store is as large as store.quota_mb = {quota_mb} allows: raise it, then restart the watch"
+    if isinstance(error, apsw.ReadOnlyError):
+        return "disk is read-only"
+    if isinstance(error, (apsw.CorruptError, apsw.NotADBError)):
+        return "the store is damaged: a restart moves it aside and begins a new one"
+    return f"disk error: {error}"

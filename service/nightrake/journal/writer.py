@@ -24,7 +24,7 @@ from nightrake.journal.batch import INSERT_META, TAIL_SLICE, Batch, Inbox, rollb
 from nightrake.journal.home import Home
 from nightrake.journal.news import News
 from nightrake.journal.opening import Opened
-from nightrake.journal.quota import Quota
+from nightrake.journal.quota import Quota, words_of
 from nightrake.journal.room import LITTLE_BYTES, Room
 from nightrake.journal.stats import Counts
 
@@ -240,6 +240,7 @@ class Writer:
         self._db.set_wal_hook(self._on_log)
         self._log_pages = 0
         self._set_health(False, f"{self._path}: {GONE}; it was written anew from what was open")
+        self._set_health(not self._low, self._low)
         return True
 
     # --- keeping house ------------------------------------------------------------------------------------------------
@@ -301,17 +302,6 @@ class Writer:
             self._news.health(up, detail)
 
     def _words(self, error: apsw.Error) -> str:
-        if not isinstance(error, apsw.FullError):
-            return _words(error)
         with contextlib.suppress(OSError):
-            if self._room.free_bytes() > LITTLE_BYTES:
-                return f"the store is as large as store.quota_mb = {self._quota.mb} allows: raise it, then restart"
-        return "the disk is full: make room"
-
-
-def _words(error: apsw.Error) -> str:
-    if isinstance(error, apsw.ReadOnlyError):
-        return "disk is read-only"
-    if isinstance(error, (apsw.CorruptError, apsw.NotADBError)):
-        return "the store is damaged: a restart moves it aside and begins a new one"
-    return f"disk error: {error}"
+            return words_of(error, self._quota.mb, self._room.free_bytes() < LITTLE_BYTES)
+        return words_of(error, self._quota.mb, True)

@@ -11,8 +11,9 @@ from typing import Any
 
 import pytest
 
+from nightrake.control import server as server_module
 from nightrake.control.client import ControlClient
-from nightrake.control.server import CLIENTS, Caller, ControlServer
+from nightrake.control.server import CLIENTS, Caller, ControlServer, Handler
 from nightrake.errors import ControlError
 
 
@@ -32,10 +33,10 @@ async def clumsy(caller: Caller, args: Mapping[str, Any]) -> Any:
 
 
 @asynccontextmanager
-async def served(path: Path) -> AsyncIterator[Path]:
+async def served(path: Path, **more: Handler) -> AsyncIterator[Path]:
     """A server that runs within the block."""
     ready = asyncio.Event()
-    server = ControlServer(path, {"echo": echo, "refuse": refuse, "clumsy": clumsy}, {})
+    server = ControlServer(path, {"echo": echo, "refuse": refuse, "clumsy": clumsy, **more}, {})
     task = asyncio.create_task(server.run(ready))
     await ready.wait()
     try:
@@ -83,6 +84,8 @@ async def test_request_is_answered_and_the_caller_is_the_kernels_word(tmp_path: 
         (b'{"verb": "refuse"}\n', "not today"),
         (b'{"verb": "clumsy"}\n', "wrong arguments"),
         (b'{"verb": "clumsy", "args": {"number": "x"}}\n', "wrong arguments"),
+        (b'{"verb": "clumsy", "args": {"number": Infinity}}\n', "wrong arguments"),
+        (b'{"verb": "clumsy", "args": {"number": 1e999}}\n', "wrong arguments"),
         (b"x" * 100_000 + b"\n", "this one is longer"),
         (b"\xff\xfe\n", "one line of JSON"),
     ],
@@ -96,16 +99,78 @@ async def test_bad_request_is_refused_in_a_sentence(tmp_path: Path, request_line
 
 
 @pytest.mark.asyncio
-async def test_too_many_connections_are_turned_away(tmp_path: Path) -> None:
-    """One more than may be busy at once is told why; clients that only hold a connection make room."""
-    async with served(tmp_path / "c") as path:
+async def test_more_connections_than_can_be_served_are_turned_away(tmp_path: Path) -> None:
+    """While all of them are being served one more is told so."""
+    go, all_at_it = asyncio.Event(), asyncio.Barrier(CLIENTS + 1)
+
+    async def wait(caller: Caller, args: Mapping[str, Any]) -> Any:
+        await all_at_it.wait()
+        await go.wait()
+
+    async with served(tmp_path / "c", wait=wait) as path:
         held = [await asyncio.open_unix_connection(path) for _ in range(CLIENTS)]
-        await asyncio.sleep(0)
+        for _, writer in held:
+            writer.write(b'{"verb": "wait"}\n')
+        await all_at_it.wait()
         (reply,) = await say(path, b'{"verb": "echo"}\n')
+        go.set()
+        assert all([b'"ok":true' in await reader.readline() for reader, _ in held])
         for _, writer in held:
             writer.close()
 
     assert "busy already" in reply["error"]
+
+
+@pytest.mark.asyncio
+async def test_client_that_asks_without_end_holds_up_nobody(tmp_path: Path) -> None:
+    """Two thousand requests at once: another client is answered among the first of them."""
+    asked = 0
+
+    async def count(caller: Caller, args: Mapping[str, Any]) -> Any:
+        nonlocal asked
+        asked += 1
+
+    async def how_many(caller: Caller, args: Mapping[str, Any]) -> Any:
+        return asked
+
+    async with served(tmp_path / "c", count=count, how_many=how_many) as path:
+        reader, writer = await asyncio.open_unix_connection(path)
+        other, asker = await asyncio.open_unix_connection(path)
+        writer.write(b'{"verb": "count"}\n' * 2000)
+        asker.write(b'{"verb": "how_many"}\n')
+        before = json.loads(await other.readline())["result"]
+        for _ in range(2000):
+            assert b'"ok":true' in await reader.readline()
+        writer.close()
+        asker.close()
+
+    assert before < 100
+    assert asked == 2000
+
+
+@pytest.mark.asyncio
+async def test_idle_connections_lock_nobody_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The one that has asked nothing for longest makes room for one that asks; the others stay."""
+    monkeypatch.setattr(server_module, "IDLE_S", 0.0)
+    async with served(tmp_path / "c") as path:
+        held = []
+        for _ in range(CLIENTS):
+            reader, writer = await asyncio.open_unix_connection(path)
+            writer.write(b'{"verb": "echo"}\n')
+            await reader.readline()
+            held.append((reader, writer))
+        first, second = held[0], held[1]
+        first[1].write(b'{"verb": "echo"}\n')  # no longer the one that has been idle for longest
+        await first[0].readline()
+
+        (reply,) = await say(path, b'{"verb": "echo"}\n')
+
+        assert reply["ok"]
+        assert await second[0].read() == b""
+        first[1].write(b'{"verb": "echo"}\n')
+        assert b'"ok":true' in await first[0].readline()
+        for _, writer in held:
+            writer.close()
 
 
 def test_nobody_there_is_a_sentence(tmp_path: Path) -> None:

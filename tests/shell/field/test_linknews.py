@@ -40,7 +40,7 @@ def test_link_that_comes_and_goes_is_told_once_and_then_counted() -> None:
     assert shown is not None
     assert "999 changes" in shown[1]
     assert then == [(True, "steady again after 999 changes")]
-    assert news.state == then[0]
+    assert news.state == (True, "")
 
 
 def test_link_that_settles_down_stays_down_with_its_reason() -> None:

@@ -69,7 +69,7 @@ async def polled(site: SiteSpec) -> AsyncIterator[Bench]:
 
 def at(site: SiteSpec, rogue: Rogue, **more: Any) -> SiteSpec:
     """The site with all its PLCs at this server."""
-    spec = EndpointSpec("", "127.0.0.1", rogue.own_port, timeout_ns=100 * MS, **more)
+    spec = EndpointSpec("", "127.0.0.1", rogue.own_port, timeout_ns=100 * MS)
     return replace(site, endpoints={plc: replace(spec, id=plc) for plc in site.endpoints})
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -245,3 +246,103 @@ async def test_only_finite_floats_leave(tmp_path: Path) -> None:
             assert name.isidentifier()
             assert "." in value or "e" in value
             assert float(value) - float(value) == 0.0
+
+
+@pytest.mark.asyncio
+async def test_page_in_place_of_the_store_gives_nothing_up(tmp_path: Path) -> None:
+    """A proxy's log-in page says 200: the link is down with its words, and everything is there once it is the store."""
+    async with fake_store() as store, site(tmp_path, store.url) as at, at.forwarded() as forwarding:
+        store.answer = lambda lines: Reply(200, "<html>Log in</html>")
+        at.scans(10)
+        await at.link(False, "Log in")
+        assert forwarding.status()["lines"] == 0
+        store.answer = take_all
+        await until(lambda: forwarding.status()["lag_rows"] == 0)
+
+    assert len(set(store.series(SAMPLES))) == 10 * len(at.drives())
+
+
+@pytest.mark.asyncio
+async def test_too_large_for_everything_is_not_a_reason_to_give_up_lines(tmp_path: Path) -> None:
+    """413 to every write is a wrong setting of whatever stands before the store: nothing is put aside, all arrives."""
+    async with fake_store() as store, site(tmp_path, store.url) as at, at.forwarded() as forwarding:
+        store.answer = lambda lines: Reply(413)
+        at.scans(10)
+        await at.link(False, "no line at all")
+        assert forwarding.status()["dead_letters"] == 0
+        store.answer = take_all
+        await until(lambda: forwarding.status()["lag_rows"] == 0)
+        at.scans(10)
+        await until(lambda: forwarding.status()["lag_rows"] == 0)
+
+    assert len(set(store.series(SAMPLES))) == 20 * len(at.drives())
+    assert len(store.writes[-1]) == 10 * len(at.drives())
+
+
+@pytest.mark.asyncio
+async def test_writes_grow_again_after_a_time_of_too_large(tmp_path: Path) -> None:
+    """A few 413s in a bad moment: single lines at first, whole batches again after enough of them went through."""
+    async with fake_store() as store, site(tmp_path, store.url, batch_lines=8) as at, at.forwarded() as forwarding:
+        store.answer = lambda lines: Reply(413) if len(lines) > 1 else Reply()
+        at.scans(2)
+        await until(lambda: forwarding.status()["lag_rows"] == 0)
+        store.answer = take_all
+        small = len(store.writes)
+        at.scans(4 * 50 * 8 // len(at.drives()))
+        await until(lambda: forwarding.status()["lag_rows"] == 0)
+
+    sizes = [len(lines) for lines in store.writes[small:]]
+    assert sizes[:45] == [1] * 45
+    assert set(sizes) >= {1, 2, 4, 8}
+    assert sizes.count(8) > 20
+
+
+@pytest.mark.asyncio
+async def test_token_that_cannot_be_read_is_said_and_looked_for_again(tmp_path: Path) -> None:
+    """It vanished, or is not there yet: a sentence, the watch goes on, and forwarding begins with the next settings."""
+    token = tmp_path / "token"
+    async with fake_store() as store, site(tmp_path, store.url) as at:
+        forward = at.settings.forward.model_copy(update={"token_file": str(token)})
+        at.settings = replace(at.settings, forward=forward)
+        at.new_forwarding()
+        at.scans(3)
+        async with at.forwarded() as forwarding:
+            words = await at.link(False, str(token))
+            token.write_text("s3cret\n")
+            forwarding.settings_changed(at.settings)
+            await until(lambda: forwarding.status()["lag_rows"] == 0)
+
+    assert "cannot be read" in words
+    assert store.tokens == {"Token s3cret"}
+
+
+@pytest.mark.asyncio
+async def test_store_that_comes_and_goes_is_told_once_and_then_counted(tmp_path: Path) -> None:
+    """Taken and busy by turns: a few rows, not one for each turn."""
+    async with fake_store() as store, site(tmp_path, store.url) as at, at.forwarded() as forwarding:
+        store.answer = lambda lines: Reply() if len(store.writes) % 2 else Reply(503, "busy")
+        for n in range(12):
+            at.scans(1)
+            await until(lambda n=n: len(store.writes) > n)  # type: ignore[misc]
+        shown = forwarding.status()["detail"]
+
+    assert len(at.links) == 8
+    assert "comes and goes" in at.links[-1][1]
+    assert "comes and goes" in shown
+
+
+@pytest.mark.asyncio
+async def test_clock_once_years_ahead_does_not_keep_the_samples_there(tmp_path: Path) -> None:
+    """Before, during and after, each sample has the stamp of its scan; over a restart as well."""
+    async with fake_store() as store, site(tmp_path, store.url) as at:
+        begin_ms = at.utc_ms
+        for leap_ms in (0, 315_360_000_000, -315_360_000_000):
+            at.utc_ms += leap_ms
+            at.new_forwarding()
+            at.scans(10)
+            async with at.forwarded() as forwarding:
+                await until(lambda: forwarding.status()["lag_rows"] == 0)
+
+    stamps = {int(each.rpartition(" ")[2]) - begin_ms for each in store.series(SAMPLES)}
+    expected = [250 * n for n in range(1, 31)]
+    assert sorted(stamps) == sorted(ms + (315_360_000_000 if 10 <= n < 20 else 0) for n, ms in enumerate(expected))

@@ -83,3 +83,77 @@ def test_same_millisecond_from_another_series_keeps_its_stamp_over_a_restart() -
     told = before.take("PC2", 10_000_000)
 
     assert Stamps(kept_ms).take("PC2", 10_000_000) == told
+
+
+# --- a clock that was far off -----------------------------------------------------------------------------------------
+
+HOUR = 3_600_000
+DAY = 24 * HOUR
+NOW = 1_790_000_000_000
+YEARS = 10 * 365 * DAY
+
+
+def test_stamps_come_back_from_a_clock_that_was_years_ahead() -> None:
+    """What was stamped far ahead holds nobody there: afterwards each sample has its own time again."""
+    stamps = Stamps()
+    series = ("PC1", "PC2")
+    takes = [NOW + n for n in range(5)] + [NOW + YEARS + n for n in range(5, 10)] + [NOW + n for n in range(10, 15)]
+
+    assert [stamps.take(s, ms) for ms in takes for s in series] == [ms for ms in takes for _ in series]
+
+
+def test_they_come_back_over_a_restart_too() -> None:
+    """The kept text knows where the clock has been: neither a run in wrong years nor one after them overwrites."""
+    first = Stamps()
+    used = {first.take("a", NOW + 1000 * n) for n in range(10)}
+    ahead = Stamps.of(first.kept)
+    used |= {ahead.take("a", NOW + YEARS + 1000 * n) for n in range(10)}
+    back = Stamps.of(ahead.kept)
+    again = [back.take("a", ms) for ms in (NOW + 5000, NOW + HOUR, NOW + 2 * HOUR)]
+    ahead_again = Stamps.of(back.kept).take("a", NOW + YEARS + 3000)
+
+    assert "," not in ahead.kept
+    assert again == [NOW + 9001, NOW + HOUR, NOW + 2 * HOUR]
+    assert ahead_again == NOW + YEARS + 9001
+    assert len(used) == 20
+
+
+def test_clock_set_back_by_hours_or_days_over_what_was_used_waits_above_it() -> None:
+    """A year of history lies below: neither an hour nor three days back goes into it."""
+    stamps = Stamps(NOW)
+    assert [stamps.take("a", NOW + 1), stamps.take("a", NOW - HOUR), stamps.take("a", NOW - 3 * DAY)] == [
+        NOW + 1,
+        NOW + 2,
+        NOW + 3,
+    ]
+
+
+def test_time_that_reaches_a_stretch_used_before_goes_on_above_it() -> None:
+    """Three days ahead for an hour; three days later that time really comes."""
+    stamps = Stamps(NOW)
+    ahead = [stamps.take("a", NOW + 3 * DAY + n) for n in (0, HOUR)]
+    true = [stamps.take("a", NOW + n * 20 * HOUR) for n in range(1, 4)]
+    then = [stamps.take("a", NOW + 3 * DAY + n) for n in (1, 2)]
+    later = stamps.take("a", NOW + 3 * DAY + 2 * HOUR)
+
+    assert true == [NOW + n * 20 * HOUR for n in range(1, 4)]
+    assert then == [ahead[-1] + 1, ahead[-1] + 2]
+    assert later == NOW + 3 * DAY + 2 * HOUR
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from("abc"), st.sampled_from([0, HOUR, 2 * DAY, 9 * DAY, YEARS]), st.integers(0, 2 * DAY)),
+        max_size=60,
+    )
+)
+def test_no_stamp_comes_twice_in_a_series_whatever_the_clock_does(takes: list[tuple[str, int, int]]) -> None:
+    """Leaps of hours, days and years, there and back, over each other; and none is before its sample's own time."""
+    stamps = Stamps()
+    given_: dict[str, list[int]] = {"a": [], "b": [], "c": []}
+    for series, leap, ms in takes:
+        stamp = stamps.take(series, NOW + leap + ms)
+        assert stamp >= NOW + leap + ms
+        given_[series].append(stamp)
+
+    assert all(len(set(each)) == len(each) for each in given_.values())

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import asyncio
+import gzip
 import socket
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
 
 import nightrake
-from nightrake.historian.sending import Sender, StoreTarget, Verdict, retry_after_s
+from nightrake.historian.sending import ABANDONED, Sender, StoreTarget, Verdict, retry_after_s
 from peers.fakestore import FakeStore, Reply, fake_store, take_all
 
 GOOD = "a value=1.0 1790000000000"
@@ -149,11 +151,163 @@ async def test_store_that_trickles_is_abandoned() -> None:
     assert took_s < 2.0
 
 
+class Wild:
+    """A server that answers each request by a coroutine of the test; `sent` counts the bytes it got rid of."""
+
+    def __init__(self, answer: Callable[[Wild, asyncio.StreamWriter], Awaitable[None]]) -> None:
+        self._answer = answer
+        self.connections = self.ended = self.sent = 0
+        self.url = ""
+
+    async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """One connection."""
+        self.connections += 1
+        try:
+            while True:
+                head = (await reader.readuntil(b"\r\n\r\n")).lower()
+                await reader.readexactly(int(head.partition(b"content-length: ")[2].partition(b"\r\n")[0]))
+                await self._answer(self, writer)
+        except (OSError, asyncio.IncompleteReadError):
+            return
+        finally:
+            self.ended += 1
+            writer.close()
+
+    async def put(self, writer: asyncio.StreamWriter, data: bytes) -> None:
+        """Send; raises OSError once the other side is gone."""
+        writer.write(data)
+        await writer.drain()
+        self.sent += len(data)
+
+
+@asynccontextmanager
+async def wild(answer: Callable[[Wild, asyncio.StreamWriter], Awaitable[None]]) -> AsyncIterator[tuple[Wild, Sender]]:
+    """Such a server, and a sender to it with a time-out of 0.3 s."""
+    one = Wild(answer)
+    server = await asyncio.start_server(one.serve, "127.0.0.1", 0)
+    one.url = f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}"
+    it = Sender(StoreTarget(one.url, "-", "b", 0.3))
+    try:
+        yield one, it
+        it.close()
+        async with asyncio.timeout(10.0):
+            while one.ended < one.connections:  # noqa: ASYNC110  # the handlers end by themselves
+                await asyncio.sleep(0.01)
+    finally:
+        it.close()
+        server.close()
+
+
+async def endless(it: Wild, writer: asyncio.StreamWriter) -> None:
+    """An answer without an end."""
+    await it.put(writer, b"HTTP/1.1 500 X\r\n\r\n")
+    while True:
+        await it.put(writer, b"x" * 65536)
+
+
+@pytest.mark.asyncio
+async def test_answer_without_end_is_read_no_further_than_needed() -> None:
+    """Its first words do; then the connection is closed, and nothing piles up here."""
+    async with wild(endless) as (it, one):
+        answers = [await one.send([GOOD]) for _ in range(3)]
+
+    assert {a.verdict for a in answers} == {Verdict.BUSY}
+    assert all(a.text.startswith("the store says 500: xxx") and len(a.text) < 300 for a in answers)
+    assert it.sent < 3 * 16_000_000  # what the kernel's buffers took
+    assert it.connections == 3
+
+
+@pytest.mark.asyncio
+async def test_packed_answer_is_not_unpacked() -> None:
+    """A few kilobytes may unpack to gigabytes."""
+    bomb = gzip.compress(bytes(10_000_000), 9)
+
+    async def packed(it: Wild, writer: asyncio.StreamWriter) -> None:
+        head = f"HTTP/1.1 500 X\r\nContent-Encoding: gzip\r\nContent-Length: {len(bomb)}\r\n\r\n"
+        await it.put(writer, head.encode() + bomb)
+
+    async with wild(packed) as (_, one):
+        answer = await one.send([GOOD])
+
+    assert (answer.verdict, answer.text) == (Verdict.BUSY, "the store says 500: (packed as gzip)")
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("start", [b"HTTP/1.1 204 X\r\n", b"HTTP/1.1 100 Continue\r\n\r\nHTTP/1.1 100 Continue\r\n"])
+async def test_dripping_head_holds_no_thread_and_no_socket(start: bytes) -> None:
+    """Each try is cut off when its time is over: its connection ends at the server, its thread here."""
+
+    async def drip(it: Wild, writer: asyncio.StreamWriter) -> None:
+        await it.put(writer, start)
+        while True:
+            await it.put(writer, b"x: y\r\n")
+            await asyncio.sleep(0.05)
+
+    async with wild(drip) as (it, one):
+        answers = [await one.send([GOOD]) for _ in range(ABANDONED + 2)]
+
+    assert {(a.verdict, "does not answer" in a.text) for a in answers} == {(Verdict.UNREACHABLE, True)}
+    assert it.connections == ABANDONED + 2
+    # the guards would fail a thread that is left
+
+
+@pytest.mark.asyncio
+async def test_good_answers_use_one_connection() -> None:
+    """Reading answers bounded does not cost a connection each."""
+
+    async def good(it: Wild, writer: asyncio.StreamWriter) -> None:
+        await it.put(writer, b"HTTP/1.1 204 No Content\r\n\r\n")
+
+    async with wild(good) as (it, one):
+        answers = [await one.send([GOOD]) for _ in range(5)]
+
+    assert {a.verdict for a in answers} == {Verdict.TAKEN}
+    assert it.connections == 1
+
+
+@pytest.mark.asyncio
+async def test_page_is_no_answer_of_a_store() -> None:
+    """A log-in page says 200 to everything; a store says 204, or 200 and nothing."""
+    async with fake_store() as store:
+        one = sender(store)
+        store.answer = lambda lines: Reply(200, "<html>Log in</html>")
+        page = await one.send([GOOD])
+        store.answer = lambda lines: Reply(200)
+        empty = await one.send([GOOD])
+        one.close()
+
+    assert page.verdict is Verdict.DENIED
+    assert "<html>Log in" in page.text
+    assert "check forward.url" in page.text
+    assert empty.verdict is Verdict.TAKEN
+
+
+@pytest.mark.asyncio
+async def test_store_to_which_everything_is_too_large_takes_no_line_at_all() -> None:
+    """413 to one line: its own size is to blame only if another line is taken."""
+    async with fake_store() as store:
+        one = sender(store)
+        store.answer = lambda lines: Reply(413)
+        nothing = await one.send([GOOD])
+        batch = await one.send([GOOD, GOOD])
+        store.answer = lambda lines: Reply(413) if lines == [GOOD] else Reply()
+        large = [(await one.send([GOOD])).verdict for _ in range(2)]
+        store.answer = lambda lines: Reply(413)
+        then = [(await one.send([GOOD])).verdict for _ in range(4)]
+        one.close()
+
+    assert nothing.verdict is Verdict.DENIED
+    assert "no line at all" in nothing.text
+    assert batch.verdict is Verdict.TOO_LARGE
+    assert set(large) == {Verdict.TOO_LARGE}
+    assert then[-1] is Verdict.DENIED
+
+
 def test_process_ends_while_a_write_hangs() -> None:
     """A stop is not held up by a store that never answers, whatever its time-out."""
     program = """
 import asyncio, socket
-from nightrake.historian.sending import Sender, StoreTarget
+from nightrake.historian.sending import ABANDONED, Sender, StoreTarget
 
 hole = socket.socket()
 hole.bind(("127.0.0.1", 0))
@@ -186,6 +340,9 @@ asyncio.run(main())
         ("Mon, 21 Sep 2020 14:13:30 GMT", 0.0),
         ("", 0.0),
         ("soon", 0.0),
+        ("9" * 400, 300.0),
+        ("\u00b2", 0.0),
+        ("Mon, 21 Sep 99999999999999999999 14:13:30 GMT", 0.0),
         ("-5", 0.0),
     ],
 )

@@ -112,3 +112,16 @@ async def test_questions_that_nobody_waits_for_any_more_harm_nobody(tmp_path: Pa
             task.cancel()
         assert await asyncio.gather(*asking, return_exceptions=True)
         assert await store.rows_after(0, 1) == []
+
+
+@pytest.mark.asyncio
+async def test_question_that_fails_is_its_askers_own(tmp_path: Path) -> None:
+    """A number that no row can have fails for whoever asked; the next question is answered as ever."""
+    async with opened(tmp_path) as (store, _):
+        store.append(Chain.of(store).rows(3), {}, [])
+        assert await store.wait_durable(3, 5.0)
+
+        with pytest.raises(OverflowError):
+            await store.rows_after(10**30, 10)
+
+        assert [r.seq for r in await store.rows_after(1, 10)] == [2, 3]

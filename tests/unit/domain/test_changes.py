@@ -8,7 +8,9 @@ from nightrake.domain.drive import after_restart
 from nightrake.domain.inputs import LinkHealth, RawScan, SettingsChanged
 from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.site import SiteSpec, Stage, Table
+from nightrake.domain.state import new_site
 from nightrake.domain.view import drive_state, drive_view
+from nightrake.kept import restore, states_of
 from works import MS, SECOND, Works, bit, contact, plan_of, rake, site_of, word
 
 
@@ -89,6 +91,63 @@ def test_last_scan_of_an_endpoint_that_was_taken_away_changes_nothing() -> None:
     works.give(RawScan("Q", late, works.now_ns, works.utc_ms, ()))
 
     assert works.state == before
+
+
+def test_latch_of_a_removed_drive_is_said_to_go_and_comes_back_with_it() -> None:
+    """A drive taken out of the settings and put back has not been reset by that, and its occurrences go on."""
+    works = Works(site_of(rake("D"), rake("E", plc="Q")))
+    works.scan()
+    works.operate("D", "shutdown/A")
+    works.scan()
+    works.operate("D", "shutdown/A", False)
+    works.scan()
+
+    reload(works, site_of(rake("E", plc="Q")))
+    reload(works, site_of(rake("D"), rake("E", plc="Q")))
+    works.scans(3)
+
+    gone, back = works.told("settings_changed")
+    assert (gone.data["latched_removed"], "latched_back" in gone.data) == (["D forward"], False)
+    assert (back.data["latched_back"], "latched_removed" in back.data) == (["D forward"], False)
+    assert works.latched("D")
+    assert works.ask("reset", "D")[0]
+    works.operate("D", "shutdown/A")
+    works.scan()
+    assert works.state.latches["D", "forward"].occurrence == 2
+
+
+def test_latch_of_a_removed_drive_outlives_restarts() -> None:
+    """The store keeps it, whether or not the drive is there when the service starts."""
+    both, without = site_of(rake("D"), rake("E", plc="Q")), site_of(rake("E", plc="Q"))
+    works = Works(both)
+    works.scan()
+    works.operate("D", "shutdown/A")
+    works.scan()
+    kept = states_of(works.state, {"D", "E"})
+
+    away, unfit = restore(new_site(without), kept, 5)
+    works.state = away
+    reload(works, both)
+
+    assert unfit == []
+    assert works.latched("D")
+    assert works.told("settings_changed")[-1].data["latched_back"] == ["D forward"]
+
+
+def test_reload_touches_only_what_it_changes() -> None:
+    """A drive and a PLC whose settings are the same are the very same afterwards; the changed one is judged anew."""
+    works = Works(site_of(rake("D"), rake("E", plc="Q")))
+    works.scan()
+    works.scan(plc="Q")
+    before = works.state
+    named = replace(rake("E", plc="Q"), name="Other")
+    outcome = works.give(SettingsChanged(works.now_ns, works.utc_ms, replace(site_of(rake("D"), named), digest="2")))
+
+    assert outcome.drives == ("E",)
+    assert works.state.drives["D"] is before.drives["D"]
+    assert works.state.endpoints["P"] is before.endpoints["P"]
+    assert "Q" not in works.state.endpoints
+    assert works.state.wires["E"].spec.name == "Other"
 
 
 # --- restart ----------------------------------------------------------------------------------------------------------

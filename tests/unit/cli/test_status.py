@@ -1,0 +1,58 @@
+"""`nightrake status` and event lines: words from outside stay words, whatever is in them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from nightrake.cli.status import print_status
+from nightrake.cli.text import event_text
+from nightrake.domain.view import drive_view
+from works import lone_rake
+
+NASTY = "[/bold] :smile: \x1b[2J\x9b\u202e\r\nPLC P9: up; scans 9 of 9 due"
+
+
+def status(words: str) -> dict[str, Any]:
+    """A status with the same words wherever they can come from outside."""
+    works = lone_rake()
+    works.scan()
+    view = drive_view(works.state, "D", works.now_ns, works.utc_ms)
+    view |= {"quality": "failure", "reasons": [words]}
+    plc = {"up": False, "detail": words, "done": 1, "due": 1, "late": 0, "missed": 0, "round_trip_ms": 1.0}
+    shell = {"up": False, "detail": words, "durable_seq": 1, "queued": 0, "commit_p99_ms": 1.0, "cursor": 1, "acked": 1}
+    return {
+        "site": {"id": "works", "name": words},
+        "settings": "0" * 64,
+        "uptime_s": 1.0,
+        "memory_mb": 50.0,
+        "drives": [view],
+        "plcs": {"P": plc},
+        "store": shell,
+        "mqtt": shell,
+        "forward": {**shell, "enabled": True, "lag_rows": 0, "dead_letters": 0},
+        "log": {"waiting": 0, "dropped": 3},
+    }
+
+
+def test_words_from_outside_are_neither_markup_nor_lines_of_their_own(capsys: pytest.CaptureFixture[str]) -> None:
+    """A store's answer cannot break the command, paint over the terminal, or show a PLC that there is not."""
+    print_status(status(NASTY))
+
+    out = capsys.readouterr().out
+    lines = out.splitlines()
+    assert not any(line.startswith("PLC P9") for line in lines)
+    assert all(c.isprintable() or c == "\n" for c in out)
+    assert sum("[/bold] :smile: ?[2J??" in line for line in lines) >= 5
+    assert any(line.startswith("Log: 3 lines given up") for line in lines)
+
+
+def test_event_line_is_one_clean_line() -> None:
+    """A row's detail too; and a counting row says of what, how many, and how it ended."""
+    row = {"event": "link_down", "drive": "", "direction": "", "utc_ms": 0}
+    counted = {"events": 57, "told": 20, "last": "link_up", "last_data": {"link": "broker", "detail": ""}}
+
+    assert event_text({**row, "data": {"link": "store", "detail": NASTY}}).isprintable()
+    text = event_text({**row, "event": "link_changes_counted", "data": counted})
+    assert text.endswith("link changes counted (broker, 57 within a minute, 20 told singly; the last: link up)")

@@ -1,0 +1,139 @@
+"""What keeps on changing is counted: bounded rows, nothing that holds is hidden, and the last of it is told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from nightrake.domain.chatter import TOLD_SINGLY
+from nightrake.domain.inputs import LinkHealth, SettingsChanged
+from nightrake.domain.pipeline import step
+from nightrake.domain.rows import canonical
+from nightrake.domain.state import new_site
+from nightrake.kept import from_snapshot, restore, snapshot, states_of
+from works import SECOND, Works, lone_rake, rake, site_of
+
+
+def chatter(works: Works, which: str, changes: int, after_ms: int = 100) -> None:
+    """A contact turns over in every scan."""
+    for number in range(changes):
+        works.operate("D", which, number % 2 == 0)
+        works.scan(after_ms)
+
+
+def test_chattering_alarm_contact_is_told_singly_and_then_counted() -> None:
+    """A hundred changes in a minute are twenty rows, and one that says how many there were and how they ended."""
+    works = lone_rake()
+    works.scan()
+    chatter(works, "alarm/A", 101)
+    told = works.told("alarm_operated") + works.told("alarm_released")
+    assert len(told) == TOLD_SINGLY
+    assert works.told("alarm_changes_counted") == []
+    stage = next(s for s in works.protection("D").stages if s.operated == 1)
+    assert stage.known
+
+    works.tick(60_000)
+
+    (row,) = works.told("alarm_changes_counted")
+    assert (row.kind, row.drive, row.direction) == ("drive", "D", "forward")
+    assert (row.data["events"], row.data["told"], row.data["last"]) == (101, TOLD_SINGLY, "alarm_operated")
+    assert row.data["last_data"]["torque_nm"] == 24_000.0  # 10.4 mA = 10 mm
+    assert not any("alarm" in key for key in works.state.tallies)
+    assert canonical(row.data)
+
+
+def test_hour_of_chatter_is_a_bounded_number_of_rows() -> None:
+    """The journal grows by some rows a minute, not by twenty a second."""
+    works = lone_rake()
+    works.scan()
+    chatter(works, "alarm/A", 3 * 600)
+
+    rows = [e for e in works.entries if e.event.startswith("alarm_")]
+    assert len(rows) <= 3 * (TOLD_SINGLY + 1) + 1
+
+
+def test_shutdown_that_latches_is_never_hidden() -> None:
+    """Not even when it comes after twenty others in the same minute, the latch of the last one having been reset."""
+    works = lone_rake()
+    works.scan()
+    chatter(works, "shutdown/A", 60, 50)
+    assert len(works.told("shutdown_latched")) == 1
+    assert works.ask("reset", "D")[0]
+    before = len(works.entries)
+
+    works.operate("D", "shutdown/A")
+    works.scan(50)
+
+    assert [e.event for e in works.entries[before:]] == ["shutdown_operated", "shutdown_latched"]
+    assert works.latched("D")
+
+
+def test_refused_commands_are_answered_each_and_counted() -> None:
+    """Ten thousand nonsense commands are ten thousand answers and a few rows, whatever drives they name."""
+    works = lone_rake()
+    answers = [works.ask("reset", f"X{n}") for n in range(1000)]
+    works.tick(60_000)
+
+    assert all(not ok and "no drive" in text for ok, text in answers)
+    assert len(works.told("refused")) == TOLD_SINGLY
+    (row,) = works.told("refusals_counted")
+    assert (row.data["events"], row.data["last_data"]["asked"]) == (1000, "X999")
+    assert row.data["last_data"]["actor"] == "somebody"
+
+
+def test_link_that_comes_and_goes_is_counted_by_itself() -> None:
+    """The state of the link goes on; another link's first change is told."""
+    works = lone_rake()
+    for number in range(50):
+        works.give(LinkHealth(works.now_ns, works.utc_ms, "broker", number % 2 == 1, "x"))
+    works.give(LinkHealth(works.now_ns, works.utc_ms, "disk", False, "full"))
+
+    assert [e.data["link"] for e in works.entries].count("broker") == TOLD_SINGLY
+    assert works.entries[-1].data["link"] == "disk"
+    assert works.state.links["broker"] == (True, "x")
+
+
+def test_isolated_events_leave_no_count() -> None:
+    """A minute after an event everything is as if it had never been counted."""
+    works = lone_rake()
+    works.scan()
+    works.operate("D", "alarm/A")
+    works.scan()
+    assert len(works.state.tallies) == 1
+    before = len(works.entries)
+
+    works.scans(244)
+    works.tick(100)
+
+    assert works.state.tallies == {}
+    assert [e.event for e in works.entries[before:] if "counted" in e.event] == []
+
+
+def test_counts_stand_in_a_snapshot_and_outlive_a_restart() -> None:
+    """A replay begins with them; after a kill they are told, so that the last that holds is known."""
+    works = lone_rake()
+    works.scan()
+    chatter(works, "alarm/A", 41)
+    blank = new_site(works.site)
+    state = works.state
+    assert from_snapshot(snapshot(state), blank).tallies == state.tallies
+    kept = states_of(state, {"D"})
+
+    again, unfit = restore(blank, kept, works.now_ns + 5 * SECOND)
+    works.state, works.entries = again, []
+    works.tick(6_000)
+
+    assert unfit == []
+    (row,) = works.told("alarm_changes_counted")
+    assert (row.data["events"], row.data["last"]) == (41, "alarm_operated")
+
+
+def test_reload_in_the_middle_keeps_the_count() -> None:
+    """Changed settings are no way round the bound."""
+    works = Works(site_of(rake("D")))
+    works.scan()
+    chatter(works, "alarm/A", 30)
+    site = replace(works.site, digest="1" * 64)
+    works.state, _ = step(works.state, SettingsChanged(works.now_ns, works.utc_ms, site))
+    chatter(works, "alarm/A", 30)
+
+    assert len(works.told("alarm_operated") + works.told("alarm_released")) == TOLD_SINGLY
