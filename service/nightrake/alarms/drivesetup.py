@@ -141,24 +141,25 @@ def _side(
     side = Side(place, direction, alarm, shutdown)
     if spec.position is None or direction not in spec.calibrations:
         return side
-    full_nm = spec.shutdown_nm or spec.alarm_nm
-    if spec.shutdown_nm and shutdown >= 0:
-        below_nm = _part(limits.well_below_pct, spec.shutdown_nm, -1.0)
-        side = side._replace(shutdown_nm=spec.shutdown_nm, below_shutdown_nm=below_nm)
-    if not spec.alarm_nm:
+    alarm_nm, shutdown_nm = (spec.set_point_nm(direction, stage) for stage in (Stage.ALARM, Stage.SHUTDOWN))
+    full_nm = shutdown_nm or alarm_nm
+    if shutdown_nm and shutdown >= 0:
+        below_nm = _part(limits.well_below_pct, shutdown_nm, -1.0)
+        side = side._replace(shutdown_nm=shutdown_nm, below_shutdown_nm=below_nm)
+    if not alarm_nm:
         return side
     if alarm >= 0:
-        below_nm = _part(limits.well_below_pct, spec.alarm_nm, -1.0)
-        side = side._replace(alarm_nm=spec.alarm_nm, below_alarm_nm=below_nm)
-    if spec.shutdown_nm > spec.alarm_nm and limits.worse_pct:
-        worse_nm = spec.alarm_nm + _part(limits.worse_pct, spec.shutdown_nm - spec.alarm_nm, 0.0)
+        below_nm = _part(limits.well_below_pct, alarm_nm, -1.0)
+        side = side._replace(alarm_nm=alarm_nm, below_alarm_nm=below_nm)
+    if shutdown_nm > alarm_nm and limits.worse_pct:
+        worse_nm = alarm_nm + _part(limits.worse_pct, shutdown_nm - alarm_nm, 0.0)
         side = side._replace(worse_nm=worse_nm)
-    high_nm = _part(limits.high_pct, spec.alarm_nm, NEVER_NM)
+    high_nm = _part(limits.high_pct, alarm_nm, NEVER_NM)
     if limits.high_pct:
         off_nm = max(0.0, high_nm - _part(rules["torque_high"].deadband_pct, full_nm, 0.0))
         side = side._replace(high_nm=high_nm, high_off_nm=off_nm)
     if limits.rise_pct_per_min:
-        rise = _part(limits.rise_pct_per_min, spec.alarm_nm, 0.0) / 60.0
+        rise = _part(limits.rise_pct_per_min, alarm_nm, 0.0) / 60.0
         off = rise * (1.0 - rules["torque_rising"].deadband_pct / 100.0)
         side = side._replace(rise_nm_per_s=rise, rise_off_nm_per_s=off)
     return side

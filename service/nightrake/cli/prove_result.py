@@ -13,12 +13,13 @@ from nightrake.commissioning.proved import Verdict, contact_figures, content_of,
 from nightrake.commissioning.proving import Session
 from nightrake.commissioning.record import Record, make_record
 from nightrake.commissioning.recordtext import record_toml
-from nightrake.commissioning.refusals import Known
-from nightrake.domain.site import Direction, DriveSpec, PositionSignal, Stage
+from nightrake.commissioning.refusals import Known, day_of
+from nightrake.domain.site import CalibrationCurve, Direction, DriveSpec, PositionSignal, Stage
 from nightrake.errors import CalibrationError
 
 TOLERANCE_PCT = 5.0
-"""How far a contact may operate from its set point where the site is silent, % of it (common practice, no source)."""
+"""How far a contact may operate from its set point where no specification says it, % of it (common practice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +77,17 @@ def prove(
     before = curve.ref if curve is not None and curve.ref != ref else ""
     content = content_of(session, contacts, str(today), resolution_mm(drive), supersedes=before)
     span_mm = max(abs(drive.position.lo_mm), abs(drive.position.hi_mm)) if drive.position else 0.0
+    shutdown_nm = drive.set_point_nm(Direction(about.direction), Stage.SHUTDOWN)
+    slope = slope_nm_per_mm(curve) if curve is not None and drive.device_serial else 0.0
+    since = day_of(drive.device_since) if about.device_serial == drive.device_serial else None
     serials = {d.device_serial: d.id for d in others if d.device_serial and d.id != drive.id}
-    record = make_record(content, Known(today, drive.shutdown_nm, span_mm, serials=serials))
+    record = make_record(content, Known(today, shutdown_nm, span_mm, slope, since, serials))
     return Proved(session, record, ref, _verdicts(session, drive, record, contacts, tolerance_pct))
+
+
+def slope_nm_per_mm(curve: CalibrationCurve) -> float:
+    """Torque for each mm of travel from the first to the last point of a record."""
+    return (curve.torque_nm[-1] - curve.torque_nm[0]) / abs(curve.position_mm[-1] - curve.position_mm[0])
 
 
 def _verdicts(
@@ -86,7 +95,7 @@ def _verdicts(
 ) -> tuple[Verdict, ...]:
     verdicts = []
     for figures in contact_figures(session, contacts):
-        set_nm = drive.shutdown_nm if figures.stage == Stage.SHUTDOWN else drive.alarm_nm
+        set_nm = drive.set_point_nm(Direction(record.content.direction), Stage(figures.stage))
         torque_nm, uncertainty_nm = None, 0.0
         if figures.operating_mm is not None:
             torque_nm, uncertainty_nm = operating_torque_nm(record, figures.operating_mm, figures.spread_mm)

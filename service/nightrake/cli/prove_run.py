@@ -13,7 +13,7 @@ from nightrake.cli.prove_file import SessionFile
 from nightrake.cli.prove_head import agree, ask_about
 from nightrake.cli.prove_live import LiveDrive
 from nightrake.cli.prove_points import session_of_file
-from nightrake.cli.prove_result import Proved, contacts_of, direction_of, free_ref, prove, write_record
+from nightrake.cli.prove_result import TOLERANCE_PCT, Proved, contacts_of, direction_of, free_ref, prove, write_record
 from nightrake.commissioning.proved import all_passed
 from nightrake.commissioning.proving import About, Session, begun, finished, finishing
 from nightrake.commissioning.stillness import Still
@@ -125,7 +125,13 @@ class Proving:
 
     def _prove(self, session: Session, ref: str, made_on: datetime.date) -> Proved:
         others = list(self._settings.site.drives.values())
-        return prove(session, self._drive, made_on, ref, others=others)
+        return prove(session, self._drive, made_on, ref, self._tolerance_pct(), others)
+
+    def _tolerance_pct(self) -> float:
+        """How far a contact may operate from its set point, % of it: the specification's, where there is one."""
+        stated = self._settings.specifications.get(self._drive.id)
+        contacts = None if stated is None else stated.contacts
+        return TOLERANCE_PCT if contacts is None else contacts.tolerance_pct
 
     def _write(self, proved: Proved) -> list[str]:
         """Record and certificate; what to say of them."""

@@ -11,7 +11,7 @@ from nightrake.domain.calibration import torque_of
 from nightrake.domain.reading import Exactness, Reading
 from nightrake.domain.registers import decoder
 from nightrake.domain.signals import position_of
-from nightrake.domain.site import ContactSpec, Direction, DriveSpec, Order, PointSpec, Stage, Table, ValueType
+from nightrake.domain.site import ContactSpec, Direction, DriveSpec, Order, PointSpec, Table, ValueType
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +124,7 @@ def _contact(drive: DriveSpec, role: str, bit: int, end: str, arm: tuple[Directi
 
 def _implausible(drive: DriveSpec, contact: ContactSpec, operated: bool, arm: tuple[Direction, Reading] | None) -> str:
     """Why a contact's state does not go with where the arm stands; "" where it may."""
-    set_nm = drive.shutdown_nm if contact.id.stage is Stage.SHUTDOWN else drive.alarm_nm
+    set_nm = drive.set_point_nm(contact.id.direction, contact.id.stage)
     if arm is None or not set_nm or arm[1].value is None:
         return ""
     side, torque = arm

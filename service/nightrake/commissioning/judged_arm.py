@@ -15,6 +15,7 @@ from nightrake.commissioning.finding import (
     torque,
     travel,
 )
+from nightrake.commissioning.judged_record import judge_record
 from nightrake.commissioning.sheet import Sheet, Side, StagePoint
 from nightrake.commissioning.shown import number
 from nightrake.domain.site import Direction, Form, Stage
@@ -64,6 +65,7 @@ def _positions(sheet: Sheet, side: Side, more: str) -> Iterator[Finding]:
     yield from _resolution(sheet, side, more)
     yield from _temperature(side, more)
     yield from _free_spring(side, more)
+    yield from judge_record(sheet, side, more)
 
 
 def _within(sheet: Sheet, side: Side, point: StagePoint, subject: str, stages: frozenset[Stage]) -> Finding:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from nightrake.commissioning.finding import ALARM, BOTH, SHUTDOWN, STATICS, Finding, Verdict, missing, torque
 from nightrake.commissioning.sheet import Sheet
 from nightrake.commissioning.shown import number, shown, shown_range
-from nightrake.commissioning.specification import SetPoint
+from nightrake.commissioning.specification import SetPoint, SetPoints
 from nightrake.commissioning.units import Dimension
 
 CONTINUOUS = 1.00
@@ -27,10 +27,11 @@ SPEED_NEAR, SPEED_FAR = 0.05, 0.25
 def judge_torques(sheet: Sheet) -> Iterator[Finding]:
     """Set points first, then the motor, then the gear train."""
     yield from _bases(sheet)
-    yield _shutdown_against_rating(sheet)
-    yield _alarm_against_shutdown(sheet)
-    yield _alarm_against_process(sheet)
-    yield _motor_reaches_shutdown(sheet)
+    for points in sheet.specification.set_points:
+        yield _shutdown_against_rating(sheet, points)
+        yield _alarm_against_shutdown(points)
+        yield _alarm_against_process(sheet, points)
+        yield _motor_reaches_shutdown(sheet, points)
     yield _motor_against_rating(sheet)
     yield _motor_carries_process(sheet)
     yield _speed(sheet)
@@ -38,8 +39,12 @@ def judge_torques(sheet: Sheet) -> Iterator[Finding]:
 
 
 def _bases(sheet: Sheet) -> Iterator[Finding]:
-    spec = sheet.specification
-    for name, point, stages in (("alarm", spec.alarm, ALARM), ("shutdown", spec.shutdown, SHUTDOWN)):
+    stated = [
+        (f"{name}{points.ending}", point, stages)
+        for points in sheet.specification.set_points
+        for name, point, stages in (("alarm", points.alarm, ALARM), ("shutdown", points.shutdown, SHUTDOWN))
+    ]
+    for name, point, stages in stated:
         if point is not None and not point.base:
             text = (
                 f"{name}_nm gives the torque without the base that it was chosen by; add {name}.percent and {name}.of"
@@ -47,13 +52,13 @@ def _bases(sheet: Sheet) -> Iterator[Finding]:
             yield Finding(f"{name} set point", Verdict.LOOK_AGAIN, f"{text}, or {name}.torque", stages=stages)
 
 
-def _shutdown_against_rating(sheet: Sheet) -> Finding:
-    subject, spec = "shutdown against gear rating", sheet.specification
-    if spec.shutdown is None or spec.gear_rating_nm is None:
-        keys = [k for k, v in (("shutdown", spec.shutdown), ("gear_rating", spec.gear_rating_nm)) if v is None]
+def _shutdown_against_rating(sheet: Sheet, points: SetPoints) -> Finding:
+    subject, spec = f"shutdown against gear rating{points.words}", sheet.specification
+    if points.shutdown is None or spec.gear_rating_nm is None:
+        keys = [k for k, v in (("shutdown", points.shutdown), ("gear_rating", spec.gear_rating_nm)) if v is None]
         return missing(subject, *keys, stages=SHUTDOWN)
-    share = spec.shutdown.torque_nm / spec.gear_rating_nm
-    text = f"shutdown at {torque(spec.shutdown.torque_nm)} is {number(100 * share, 3)} % of the gear rating"
+    share = points.shutdown.torque_nm / spec.gear_rating_nm
+    text = f"shutdown at {torque(points.shutdown.torque_nm)} is {number(100 * share, 3)} % of the gear rating"
     if share <= CONTINUOUS + 1e-9:
         verdict, more = Verdict.OK, "so the gears are never run above their rating"
     elif share <= SCHEME_TOP + 1e-9:
@@ -63,13 +68,13 @@ def _shutdown_against_rating(sheet: Sheet) -> Finding:
     return Finding(subject, verdict, f"{text}, {more}", MANUALS, SHUTDOWN)
 
 
-def _alarm_against_shutdown(sheet: Sheet) -> Finding:
-    subject, spec = "alarm against shutdown", sheet.specification
-    if spec.alarm is None or spec.shutdown is None:
-        keys = [k for k, v in (("alarm", spec.alarm), ("shutdown", spec.shutdown)) if v is None]
+def _alarm_against_shutdown(points: SetPoints) -> Finding:
+    subject = f"alarm against shutdown{points.words}"
+    if points.alarm is None or points.shutdown is None:
+        keys = [k for k, v in (("alarm", points.alarm), ("shutdown", points.shutdown)) if v is None]
         return missing(subject, *keys, stages=BOTH)
-    share = spec.alarm.torque_nm / spec.shutdown.torque_nm
-    text = f"alarm at {torque(spec.alarm.torque_nm)} is {number(100 * share, 3)} % of shutdown"
+    share = points.alarm.torque_nm / points.shutdown.torque_nm
+    text = f"alarm at {torque(points.alarm.torque_nm)} is {number(100 * share, 3)} % of shutdown"
     low, high = USUAL_SHARE
     if share >= 1.0:
         verdict, more = Verdict.WRONG, "so the drive would stop before anybody is told; set the alarm below it"
@@ -82,12 +87,12 @@ def _alarm_against_shutdown(sheet: Sheet) -> Finding:
     return Finding(subject, verdict, f"{text}, {more}", stages=BOTH)
 
 
-def _alarm_against_process(sheet: Sheet) -> Finding:
-    subject, spec = "alarm above the normal torque", sheet.specification
-    if spec.alarm is None or spec.process is None:
-        keys = [k for k, v in (("alarm", spec.alarm), ("process", spec.process)) if v is None]
+def _alarm_against_process(sheet: Sheet, points: SetPoints) -> Finding:
+    subject, spec = f"alarm above the normal torque{points.words}", sheet.specification
+    if points.alarm is None or spec.process is None:
+        keys = [k for k, v in (("alarm", points.alarm), ("process", spec.process)) if v is None]
         return missing(subject, *keys, stages=ALARM)
-    ratio = spec.alarm.torque_nm / spec.process.torque_nm
+    ratio = points.alarm.torque_nm / spec.process.torque_nm
     text = f"the alarm is {number(ratio, 3)} times the normal {torque(spec.process.torque_nm)}"
     if ratio <= 1.0:
         verdict, more = Verdict.WRONG, "so the drive would run in alarm all day"
@@ -113,8 +118,8 @@ def stall_keys(sheet: Sheet) -> list[str]:
     return ["motor.limit_ratio" if motor.supply == "variable frequency" else "motor.breakdown_ratio"]
 
 
-def _motor_reaches_shutdown(sheet: Sheet) -> Finding:
-    subject, shutdown, force = "motor able to reach shutdown", sheet.specification.shutdown, sheet.force
+def _motor_reaches_shutdown(sheet: Sheet, points: SetPoints) -> Finding:
+    subject, shutdown, force = f"motor able to reach shutdown{points.words}", points.shutdown, sheet.force
     if shutdown is None or force is None:
         keys = [*([] if shutdown else ["shutdown"]), *([] if force else _force_keys(sheet))]
         return missing(subject, *keys, stages=SHUTDOWN)

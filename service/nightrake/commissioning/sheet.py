@@ -166,7 +166,8 @@ def _speeds_below(spec: Specification, train: Range | None) -> tuple[SpeedBelow,
     power_w, stall = spec.motor.power_w, spec.motor.stall_ratio
     if power_w is None or train is None:
         return ()
-    wanted = [(spec.shutdown and spec.shutdown.torque_nm, "shutdown torque"), (spec.gear_rating_nm, "gear rating")]
+    wanted = [(p.shutdown and p.shutdown.torque_nm, f"shutdown torque{p.words}") for p in spec.set_points]
+    wanted.append((spec.gear_rating_nm, "gear rating"))
     found = []
     for torque_nm, what in wanted:
         if torque_nm:
@@ -202,8 +203,9 @@ def _sides(spec: Specification, step_m: float | None) -> dict[Direction, Side]:
             continue
         gain = ratio_of(main) * efficiency.best * share
         device = Device(spec.arm, springs, gain, mirrored=direction is Direction.REVERSE)
-        alarm = _stage_point(spec, device, spec.alarm, efficiency, step_m)
-        shutdown = _stage_point(spec, device, spec.shutdown, efficiency, step_m)
+        points = spec.set_points_of(direction)
+        alarm = _stage_point(spec, device, points.alarm, efficiency, step_m)
+        shutdown = _stage_point(spec, device, points.shutdown, efficiency, step_m)
         end_m = _end_m(device, alarm, shutdown)
         xs = [end_m * i / (CURVE_POINTS - 1) for i in range(CURVE_POINTS)]
         found[direction] = Side(

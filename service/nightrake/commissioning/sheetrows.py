@@ -91,13 +91,14 @@ def _load(sheet: Sheet) -> Iterator[Row]:
     yield _row("Power of the normal load", sheet.process_w, Dimension.POWER)
     yield _range("  from the motor", sheet.motor_w, Dimension.POWER)
     yield _row("Main gear rating", spec.gear_rating_nm, Dimension.TORQUE)
-    for name, point in (("Alarm", spec.alarm), ("Shutdown", spec.shutdown)):
-        yield _row(f"{name} torque", point.torque_nm if point else None, Dimension.TORQUE)
-        if point:
-            yield Row("  base", base_text(point))
-            yield Row("  of gear rating", _of(point, spec.gear_rating_nm))
-    if spec.alarm and spec.shutdown:
-        yield Row("Alarm of shutdown", _of(spec.alarm, spec.shutdown.torque_nm))
+    for points in spec.set_points:
+        for name, point in (("Alarm", points.alarm), ("Shutdown", points.shutdown)):
+            yield _row(f"{name} torque{points.words}", point.torque_nm if point else None, Dimension.TORQUE)
+            if point:
+                yield Row("  base", base_text(point))
+                yield Row("  of gear rating", _of(point, spec.gear_rating_nm))
+        if points.alarm and points.shutdown:
+            yield Row(f"Alarm of shutdown{points.words}", _of(points.alarm, points.shutdown.torque_nm))
 
 
 def _of(point: SetPoint, whole_nm: float | None) -> str:
@@ -159,6 +160,7 @@ def _device(sheet: Sheet) -> Iterator[Row]:
         yield Row("  rate, together", *shown(springs.rate_n_per_m, Dimension.SPRING_RATE))
         yield Row("  preload", *shown(springs.preload_n, Dimension.FORCE))
     yield _row("Contact differential", spec.differential_m, Dimension.LENGTH)
+    yield Row("Contact tolerance", f"{spec.tolerance_pct:g} % of set point")
     yield _row("Transducer step", sheet.step_m, Dimension.LENGTH)
     if spec.lowest_k is not None and spec.highest_k is not None:
         yield Row("Temperature", *shown_range((spec.lowest_k, spec.highest_k), Dimension.TEMPERATURE))

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from nightrake.commissioning.gears import Stage
 from nightrake.commissioning.statics import Arm, Springs
-from nightrake.domain.site import DriveSpec
+from nightrake.domain.site import Direction, DriveSpec
 from nightrake.domain.site import Stage as ContactStage
 
 
@@ -56,6 +57,15 @@ class SetPoint:
     base: str
 
 
+class SetPoints(NamedTuple):
+    """What stands for one direction, or for all: words and key ending that name it, alarm and shutdown."""
+
+    words: str
+    ending: str
+    alarm: SetPoint | None
+    shutdown: SetPoint | None
+
+
 @dataclass(frozen=True, slots=True)
 class Specification:
     """One drive's specification in SI units; None where it says nothing.
@@ -67,7 +77,9 @@ class Specification:
         floating: What the springs hold. gear_rating_nm: Rated output torque of the main gear unit.
         resolution_m: Of the transducer where the settings cannot tell.
         stages: From the motor to the output. springs: By direction. lowest_k, highest_k, adjusted_k: Temperatures.
+        alarm, shutdown: Set points; alarm_reverse, shutdown_reverse: where the reverse direction has others.
         differential_m: Of the contacts. supervised, protecting: Stages whose contacts are so.
+        tolerance_pct: How far a contact may operate from its set point, % of it.
     """
 
     drive: DriveSpec
@@ -87,12 +99,27 @@ class Specification:
     arm: Arm | None
     alarm: SetPoint | None
     shutdown: SetPoint | None
+    alarm_reverse: SetPoint | None
+    shutdown_reverse: SetPoint | None
     differential_m: float | None
+    tolerance_pct: float
     supervised: frozenset[ContactStage]
     protecting: frozenset[ContactStage]
     lowest_k: float | None
     highest_k: float | None
     adjusted_k: float
+
+    @property
+    def set_points(self) -> tuple[SetPoints, ...]:
+        """Of both directions together, or of each where they differ."""
+        if self.alarm_reverse is None and self.shutdown_reverse is None:
+            return (SetPoints("", "", self.alarm, self.shutdown),)
+        reverse = (self.alarm_reverse or self.alarm, self.shutdown_reverse or self.shutdown)
+        return (SetPoints(", forward", "", self.alarm, self.shutdown), SetPoints(", reverse", "_reverse", *reverse))
+
+    def set_points_of(self, direction: Direction) -> SetPoints:
+        """Those that hold in one direction."""
+        return self.set_points[-1 if direction is Direction.REVERSE else 0]
 
     def part(self, name: str) -> tuple[Stage, ...]:
         """Stages of the primary or of the main gear unit."""

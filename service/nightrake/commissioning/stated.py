@@ -11,7 +11,7 @@ from nightrake.commissioning.specification import Process, SetPoint, Specificati
 from nightrake.commissioning.stated_parts import arm_of, motor_of, springs_of, stage_of, temperatures_of
 from nightrake.commissioning.statics import rake_torque_nm
 from nightrake.commissioning.units import Dimension
-from nightrake.domain.site import DriveSpec
+from nightrake.domain.site import Direction, DriveSpec
 from nightrake.domain.site import Stage as ContactStage
 
 SAME_TORQUE = 1e-3
@@ -38,9 +38,10 @@ def read_specification(drive: DriveSpec, table: Mapping[str, Any]) -> tuple[Spec
     read = TableReader(table)
     rating = read.quantity(("gear_rating",), Dimension.TORQUE, 1.0, 1e8)
     process = _process(read)
-    shutdown = _set_point(read, "shutdown", drive.shutdown_nm, {"gear rating": rating, "process torque": _nm(process)})
-    bases = {"gear rating": rating, "process torque": _nm(process), "shutdown": _nm(shutdown)}
-    alarm = _set_point(read, "alarm", drive.alarm_nm, bases)
+    bases = {"gear rating": rating, "process torque": _nm(process)}
+    shutdown = _set_point(read, "shutdown", drive.shutdown_nm, bases)
+    alarm = _set_point(read, "alarm", drive.alarm_nm, {**bases, "shutdown": _nm(shutdown)})
+    reverse = _reverse_set_points(read, drive, bases, shutdown)
     lowest, highest, adjusted = temperatures_of(read)
     contacts = table["contacts"] or {}
     specification = Specification(
@@ -63,7 +64,10 @@ def read_specification(drive: DriveSpec, table: Mapping[str, Any]) -> tuple[Spec
         arm=arm_of(read),
         alarm=alarm,
         shutdown=shutdown,
+        alarm_reverse=reverse[0],
+        shutdown_reverse=reverse[1],
         differential_m=read.quantity(("contacts", "differential"), Dimension.LENGTH, 1e-6, 0.1),
+        tolerance_pct=float(contacts.get("tolerance_pct", 5.0)),
         supervised=frozenset(ContactStage(s) for s in contacts.get("supervised", ())),
         protecting=frozenset(ContactStage(s) for s in contacts.get("protects_people", ())),
         lowest_k=lowest,
@@ -119,6 +123,19 @@ def _process(read: TableReader) -> Process | None:
     if along is None or length is None:
         return None
     return Process(along * length, f"screw, {table['load']} over {table['length']}")
+
+
+def _reverse_set_points(
+    read: TableReader, drive: DriveSpec, bases: Mapping[str, float | None], forward: SetPoint | None
+) -> tuple[SetPoint | None, SetPoint | None]:
+    """(alarm, shutdown) of the reverse direction; None where it has none of its own."""
+    for name in ("alarm_reverse", "shutdown_reverse"):
+        if read.value((name,)) is not None and Direction.REVERSE not in drive.directions:
+            read.slip((name,), "the drive senses no reverse direction; leave it out, or add directions")
+            return None, None
+    shutdown = _set_point(read, "shutdown_reverse", drive.shutdown_reverse_nm, bases)
+    base = {**bases, "shutdown": _nm(shutdown or forward)}
+    return _set_point(read, "alarm_reverse", drive.alarm_reverse_nm, base), shutdown
 
 
 def _set_point(read: TableReader, name: str, own_nm: float, bases: Mapping[str, float | None]) -> SetPoint | None:

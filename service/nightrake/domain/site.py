@@ -244,7 +244,7 @@ class DriveSpec:
     Attributes:
         id: Immutable identity, ``[A-Za-z0-9_-]{1,32}``.
         name, area, machine: Labels for people.
-        device_serial: Serial number of the overload device, or "".
+        device_serial: Serial number of the overload device, or "". device_since: Day it came here (ISO), or "".
         directions: Sensed directions, one or two.
         contacts: All contacts.
         position: Transducer, or None.
@@ -255,6 +255,7 @@ class DriveSpec:
         kept: Process signals that are only kept, by name (``flow_m3_per_h`` and so on, unit in the name).
         calibrations: The record in force for each direction that has one.
         alarm_nm, shutdown_nm: Set points as torque (0.0 = not stated).
+        alarm_reverse_nm, shutdown_reverse_nm: Those of the reverse direction where they differ, else 0.0.
         stop_confirm_ns: How long after a shutdown run feedback may stay on before 'still running'.
         disagree_ns: How long two channels of a stage may differ before it is a fault.
         heartbeat_ns: How long the heartbeat may stand still.
@@ -267,6 +268,7 @@ class DriveSpec:
     area: str = ""
     machine: str = ""
     device_serial: str = ""
+    device_since: str = ""
     directions: tuple[Direction, ...] = (Direction.FORWARD,)
     contacts: tuple[ContactSpec, ...] = ()
     position: PositionSpec | None = None
@@ -279,11 +281,22 @@ class DriveSpec:
     calibrations: Mapping[Direction, CalibrationCurve] = field(default_factory=dict)
     alarm_nm: float = 0.0
     shutdown_nm: float = 0.0
+    alarm_reverse_nm: float = 0.0
+    shutdown_reverse_nm: float = 0.0
     stop_confirm_ns: int = 3_000_000_000
     disagree_ns: int = 2_000_000_000
     heartbeat_ns: int = 5_000_000_000
     stale_ns: int = 5_000_000_000
     turn_ns: int = 0
+
+    def set_point_nm(self, direction: Direction, stage: Stage) -> float:
+        """Set point of one direction's stage as output torque, N.m; 0.0 = not stated."""
+        forward_nm, reverse_nm = (
+            (self.alarm_nm, self.alarm_reverse_nm)
+            if stage is Stage.ALARM
+            else (self.shutdown_nm, self.shutdown_reverse_nm)
+        )
+        return reverse_nm or forward_nm if direction is Direction.REVERSE else forward_nm
 
     def points(self) -> dict[str, PointSpec]:
         """Every point of the drive by role, in a fixed order.

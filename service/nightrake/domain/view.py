@@ -70,8 +70,8 @@ def drive_view(state: SiteState, drive_id: str, mono_ns: int, utc_ms: int) -> di
         "quality": worst(protection.reasons).value,
         "reasons": [r.text for r in protection.reasons],
         "in_test_s": round(left_ns / 1e9, 1) if protection.test_until_ns and left_ns > 0 else 0.0,
-        "alarm_nm": spec.alarm_nm,
-        "shutdown_nm": spec.shutdown_nm,
+        "alarm_nm": spec.set_point_nm(drive.side, Stage.ALARM),
+        "shutdown_nm": spec.set_point_nm(drive.side, Stage.SHUTDOWN),
     }
 
 

@@ -57,6 +57,7 @@ class DriveBuilder:
             area=drive.area,
             machine=drive.machine,
             device_serial=drive.device_serial,
+            device_since=drive.device_since,
             directions=tuple(Direction(d) for d in drive.directions),
             contacts=contacts,
             position=self._position(drive.position),
@@ -69,6 +70,8 @@ class DriveBuilder:
             calibrations={c.direction: c for c in curves},
             alarm_nm=drive.alarm_nm,
             shutdown_nm=drive.shutdown_nm,
+            alarm_reverse_nm=drive.alarm_reverse_nm,
+            shutdown_reverse_nm=drive.shutdown_reverse_nm,
             stop_confirm_ns=ns(drive.stop_confirm_s),
             disagree_ns=ns(drive.disagree_s),
             heartbeat_ns=ns(drive.heartbeat_s),
@@ -83,9 +86,16 @@ class DriveBuilder:
 
     def _check_set_points(self) -> None:
         drive = self._drive
-        if drive.alarm_nm and drive.shutdown_nm and drive.alarm_nm >= drive.shutdown_nm:
-            text = f"is {drive.alarm_nm:g} N.m, but the alarm has to come before the shutdown at {drive.shutdown_nm:g}"
-            self._wrong(("alarm_nm",), f"{text}; correct one of them")
+        reverse = drive.alarm_reverse_nm or drive.alarm_nm, drive.shutdown_reverse_nm or drive.shutdown_nm
+        both = ("alarm_nm", drive.alarm_nm, drive.shutdown_nm), ("alarm_reverse_nm", *reverse)
+        for key, alarm_nm, shutdown_nm in both:
+            own = key == "alarm_nm" or drive.alarm_reverse_nm or drive.shutdown_reverse_nm
+            if own and alarm_nm and shutdown_nm and alarm_nm >= shutdown_nm:
+                text = f"is {alarm_nm:g} N.m, but the alarm has to come before the shutdown at {shutdown_nm:g}"
+                self._wrong((key,), f"{text}; correct one of them")
+        if (drive.alarm_reverse_nm or drive.shutdown_reverse_nm) and "reverse" not in drive.directions:
+            key = "alarm_reverse_nm" if drive.alarm_reverse_nm else "shutdown_reverse_nm"
+            self._wrong((key,), "is given, but the drive senses no reverse direction; leave it out, or add directions")
         if not drive.directions or len(set(drive.directions)) != len(drive.directions):
             self._wrong(("directions",), "has to name one or two different directions")
         elif drive.directions == ["reverse"]:

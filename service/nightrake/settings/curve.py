@@ -122,8 +122,9 @@ def _check_units(rising: Sequence[Pair], table: CalibrationTable, drive: DriveTa
     """Torque and position against what the drive's own settings say."""
     top_mm, top_nm = abs(rising[-1][0]), rising[-1][1]
     number = max(range(len(table.point)), key=lambda i: abs(table.point[i].torque_nm))
-    if drive.shutdown_nm:
-        ratio = top_nm / drive.shutdown_nm
+    shutdown_nm = (table.direction == "reverse" and drive.shutdown_reverse_nm) or drive.shutdown_nm
+    if shutdown_nm:
+        ratio = top_nm / shutdown_nm
         if not SPAN[0] <= ratio <= SPAN[1]:
             near = " or ".join(words for value, words in UNITS if 0.8 < ratio / value < 1.6)
             hint = f"; were units mixed up ({near})?" if near else "; were units mixed up, or is it another drive's?"

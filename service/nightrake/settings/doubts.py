@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from nightrake.domain.calibration import torque_of
 from nightrake.domain.reading import Exactness
-from nightrake.domain.site import Direction, DriveSpec
+from nightrake.domain.site import Direction, DriveSpec, Stage
 from nightrake.settings.calibrations import CalibrationRecord
 from nightrake.settings.models import FolderModel
 from nightrake.settings.points import place_of
@@ -54,13 +54,14 @@ def _position_span(drive: DriveSpec) -> Iterator[str]:
 
 def _record_against_set_points(record: CalibrationRecord, drive: DriveSpec) -> Iterator[str]:
     curve = record.curve
-    if drive.shutdown_nm and curve.torque_nm[-1] < drive.shutdown_nm:
+    shutdown_nm = drive.set_point_nm(curve.direction, Stage.SHUTDOWN)
+    if shutdown_nm and curve.torque_nm[-1] < shutdown_nm:
         yield (
             f"drive.{drive.id}: record {curve.ref} ends at {curve.torque_nm[-1]:.6g} N.m, below the shutdown torque of "
-            f"{drive.shutdown_nm:g}; above its end a reading says only 'beyond'"
+            f"{shutdown_nm:g}; above its end a reading says only 'beyond'"
         )
     for point in record.contact_points:
-        set_nm = drive.alarm_nm if point.stage == "alarm" else drive.shutdown_nm
+        set_nm = drive.set_point_nm(curve.direction, Stage(point.stage))
         reading = torque_of(curve)(point.operating_mm)
         if point.state != "as left" or not set_nm or reading.kind is not Exactness.EXACT or reading.value is None:
             continue

@@ -13,7 +13,7 @@ from nightrake.alarms.zones import EPOCH_ORDINAL, UTC_ZONE, Zone
 from nightrake.settings.build import ns
 from nightrake.settings.folder import Document
 from nightrake.settings.lines import Path as KeyPath
-from nightrake.settings.models import FolderModel
+from nightrake.settings.models import DriveTable, FolderModel
 from nightrake.settings.people import (
     DAY_NAMES,
     EscalationTable,
@@ -79,7 +79,7 @@ class _Builder:
                 causes=tuple(folder.lockout.causes),
                 needs=tuple(LockoutStep(n) for n in folder.lockout.needs),
                 # What stands above its own alarm is not to be released, whatever else is set.
-                release_torque_nm={i: d.release_torque_nm or d.alarm_nm for i, d in folder.drive.items()},
+                release_torque_nm={i: d.release_torque_nm or _lowest_alarm_nm(d) for i, d in folder.drive.items()},
             ),
             two_persons=frozenset(folder.rights.two_persons),
             local_users=self._local_users(),
@@ -215,3 +215,8 @@ def _days(names: Iterable[str]) -> tuple[int, ...]:
 def _time_s(text: str) -> int:
     """``06:30`` -> seconds from midnight."""
     return int(text[:2]) * 3600 + int(text[3:]) * 60
+
+
+def _lowest_alarm_nm(drive: DriveTable) -> float:
+    """The lower alarm torque where the directions differ; 0 = not stated."""
+    return min((t for t in (drive.alarm_nm, drive.alarm_reverse_nm) if t), default=0.0)

@@ -187,6 +187,8 @@ class DriveTable(Model):
     directions: list[DirectionName] = ["forward"]
     alarm_nm: Torque = 0.0
     shutdown_nm: Torque = 0.0
+    alarm_reverse_nm: Torque = 0.0
+    shutdown_reverse_nm: Torque = 0.0
     release_torque_nm: Torque = 0.0
     turn_s: Annotated[float, Field(ge=0.0, le=1e6)] = 0.0
     stop_confirm_s: Annotated[float, Field(ge=0.1, le=60.0)] = 3.0

@@ -112,6 +112,7 @@ class ContactsTable(Model):
     """``[drive.ID.specification.contacts]``: what the drive's own contact tables do not say."""
 
     differential: Quantity | None = None
+    tolerance_pct: Annotated[float, Field(gt=0.0, le=50.0)] = 5.0
     supervised: list[StageName] = []
     protects_people: list[StageName] = []
 
@@ -145,5 +146,7 @@ class SpecificationTable(Model):
     arm: ArmTable | None = None
     alarm: SetPointTable | None = None
     shutdown: SetPointTable | None = None
+    alarm_reverse: SetPointTable | None = None
+    shutdown_reverse: SetPointTable | None = None
     contacts: ContactsTable | None = None
     temperature: TemperatureTable | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -78,6 +79,41 @@ def test_contact_off_its_set_point_fails_and_is_recorded(folder: Path, capsys: p
     assert prove(folder, text.replace("14.60,,,alarm A,as left", "10.2,,,alarm A,as found")) == 1
 
     assert "alarm A as found: FAIL, operates at 25.08" in capsys.readouterr().out.replace("\n  ", " ")
+
+
+@pytest.mark.blocks("draws a certificate")
+def test_tolerance_is_the_specification_s(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A contact 3 % low passes by the usual 5 %, and fails where the specification allows 2 %."""
+    text = HEAD + "\n".join(rows()).replace("operated,,15.0,", "operated,,14.4,").replace(",14.60,", ",14.0,").replace(
+        ",,14.60,", ",,14.0,"
+    )
+    assert prove(folder, text) == 0
+    drives = folder / "drives.toml"
+    drives.write_text(drives.read_text().replace("# tolerance_pct = 5.0 ", "tolerance_pct = 2.0 "))
+
+    assert prove(folder, text) == 1
+
+    assert "alarm A as left: FAIL" in capsys.readouterr().out.replace("\n  ", " ")
+
+
+def test_slope_of_the_record_before_tells_a_wrong_unit(folder: Path) -> None:
+    """All torques in lbf.ft taken for N.m lie within the plausible span, but not beside the record in force."""
+    text = HEAD + "\n".join(rows())
+    wrong = re.sub(r"point,([0-9.]+) N", lambda m: f"point,{float(m[1]) / 1.355818:.2f} N", text)
+
+    with pytest.raises(NightrakeError, match="times that of the record before: were units mixed up"):
+        prove(folder, wrong)
+
+
+def test_record_older_than_the_device_is_refused(folder: Path) -> None:
+    """The device came onto the drive after the day that the record bears."""
+    drives = folder / "drives.toml"
+    drives.write_text(drives.read_text().replace("[drive.PC1]\n", '[drive.PC1]\ndevice_since = "2999-01-01"\n'))
+    for record in (folder / "calibration").glob("PC1*.toml"):
+        record.unlink()
+
+    with pytest.raises(NightrakeError, match="before the device came onto drive PC1 on 2999-01-01"):
+        prove(folder, HEAD + "\n".join(rows()))
 
 
 @pytest.mark.parametrize(

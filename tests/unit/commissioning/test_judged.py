@@ -10,7 +10,8 @@ import pytest
 from nightrake.commissioning.finding import Finding, Verdict
 from nightrake.commissioning.judged import is_wrong, judge, summary
 from nightrake.commissioning.sheet import make_sheet
-from nightrake.domain.site import Form, Stage
+from nightrake.commissioning.sheetrows import sections
+from nightrake.domain.site import Direction, Form, Stage
 from unit.commissioning.examples import DRIVES, example, findings_of, read, sheet_of
 
 OK, LOOK, WRONG, OUTSIDE = Verdict.OK, Verdict.LOOK_AGAIN, Verdict.WRONG, Verdict.OUTSIDE
@@ -163,6 +164,46 @@ def test_stage_without_a_contact_is_wrong(stage: Stage) -> None:
     assert finding.verdict is WRONG
 
 
+def test_directions_may_have_set_points_of_their_own() -> None:
+    """Reverse at half: judged, positioned and shown apart; the forward ones stay as they were."""
+    half = {"alarm_reverse": as_torque("45 kN*m"), "shutdown_reverse": as_torque("56.25 kN*m")}
+    sheet = sheet_of("GT1", half)
+    found = {f.subject: f for f in judge(sheet)}
+    rows = {row.label: row.si for section in sections(sheet) for row in section.rows}
+
+    assert "80 % of shutdown" in found["alarm against shutdown, reverse"].text
+    assert found["shutdown against gear rating, reverse"].text.startswith("shutdown at 56.25 kN.m")
+    assert sheet.sides[Direction.FORWARD].shutdown == sheet_of("GT1").sides[Direction.FORWARD].shutdown
+    reverse_m, whole_m = (
+        point.position_m if (point := s.sides[Direction.REVERSE].shutdown) else None for s in (sheet, sheet_of("GT1"))
+    )
+    assert reverse_m == pytest.approx(0.5 * (whole_m or 0.0), rel=0.05)
+    assert rows["Shutdown torque, reverse"] == "56.25 kN.m"
+
+
+def test_reverse_set_points_need_a_reverse_direction() -> None:
+    """Named by its key."""
+    _, slips = read("PC1", {"alarm_reverse": as_torque("20 kN*m")})
+
+    assert [(s.path, "senses no reverse" in s.text) for s in slips] == [(("alarm_reverse",), True)]
+
+
+@pytest.mark.parametrize(
+    ("changes", "verdict", "words"),
+    [
+        ({}, OK, "within what springs and gear train can account for"),
+        ({"springs.rate": "14.5 N/mm"}, LOOK, "does the record belong to this device"),
+        ({"springs.rate": "8.0 N/mm"}, LOOK, "it does not reach there"),
+    ],
+)
+def test_record_is_held_against_the_prediction(changes: dict[str, Any], verdict: Verdict, words: str) -> None:
+    """Springs a third stiffer than the record's device has, and so soft that the record ends before."""
+    finding = findings_of("PC1", changes)["record against prediction"]
+
+    assert finding.verdict is verdict
+    assert words in finding.text
+
+
 def test_normally_open_shutdown_deserves_a_look() -> None:
     """Each channel that cannot show a broken wire is named."""
     contacts = tuple(replace(c, form=Form.NORMALLY_OPEN) for c in example().site.drives["PC1"].contacts)
@@ -229,5 +270,5 @@ def test_bare_specification_is_judged_nowhere_ok_but_contacts() -> None:
 
 def test_summary_counts() -> None:
     """In words, the good first."""
-    assert summary(judge(sheet_of("SC1"))) == "17 ok, 1 look again"
+    assert summary(judge(sheet_of("SC1"))) == "18 ok, 1 look again"
     assert summary([Finding("x", WRONG, "y.")]) == "1 wrong"

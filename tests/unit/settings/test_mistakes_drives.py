@@ -42,6 +42,20 @@ SLIPS = {
     "alarm at shutdown": Slip(
         "drives.toml", "alarm_nm = 6400.0", "alarm_nm = 8000.0", "drive.SCR1.alarm_nm", "before the shutdown"
     ),
+    "reverse alarm above shutdown": Slip(
+        "drives.toml",
+        "alarm_nm = 90000.0",
+        "alarm_reverse_nm = 120000.0\nalarm_nm = 90000.0",
+        "drive.GT1.alarm_reverse_nm",
+        "before the shutdown",
+    ),
+    "reverse set point without reverse": Slip(
+        "drives.toml",
+        "alarm_nm = 6400.0",
+        "shutdown_reverse_nm = 7000.0\nalarm_nm = 6400.0",
+        "drive.SCR1.shutdown_reverse_nm",
+        "senses no reverse direction",
+    ),
     "only reverse": Slip(
         "drives.toml",
         'directions = ["forward", "reverse"]',
