@@ -115,6 +115,22 @@ class AlarmLaws(RuleBasedStateMachine):
         for each in holds:
             self.condition_changes(key, each, 0, then_s)
 
+    @rule(key=keys, then_worse=st.booleans(), answered=st.booleans(), too_early=st.booleans(), again=st.booleans())
+    def lives_once(self, key: AlarmKey, then_worse: bool, answered: bool, too_early: bool, again: bool) -> None:
+        """The way that most alarms go: it comes, is answered before or after it goes, goes, and is reset or is back."""
+        self.condition_changes(key, True, 0, 10.0)
+        if answered:
+            self.acknowledge(key, False, "anna")
+        if then_worse:
+            self.condition_changes(key, True, 1, 1.0)
+        self.condition_changes(key, False, 0, 61.0)
+        if too_early:
+            self.reset(key)
+        self.acknowledge(key, False, "ben")
+        if again:
+            self.condition_changes(key, True, 0, 10.0)
+        self.reset(key)
+
     def condition(self, key: AlarmKey, holds: bool | None, severity: int) -> None:
         """Something is said of a condition."""
         if self.is_away(key):

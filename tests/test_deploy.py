@@ -60,6 +60,24 @@ def test_unit_has_no_key_that_systemd_does_not_know() -> None:
     assert [line for line in complaints if "nightrake" in line] == []
 
 
+def test_installation_as_the_unit_says_it_works_on_a_bare_system(tmp_path: Path) -> None:
+    """Its own lines, below another root in which only systemd's folder for units exists."""
+    (tmp_path / "etc" / "systemd" / "system").mkdir(parents=True)
+    lines = [line.removeprefix("#").strip() for line in UNIT.read_text(encoding="utf-8").splitlines()]
+    commands = [line.split("#")[0].split("&&")[0].strip() for line in lines if line.startswith(("install ", "cp "))]
+    assert len(commands) == 3
+
+    for command in commands:
+        done = subprocess.run(
+            command.replace(" /etc/", f" {tmp_path}/etc/").split(), cwd=DEPLOY.parent, capture_output=True, check=False
+        )
+        assert done.returncode == 0, done.stderr
+
+    assert (tmp_path / "etc" / "sysusers.d" / "nightrake.conf").is_file()
+    assert (tmp_path / "etc" / "systemd" / "system" / "nightrake.service").is_file()
+    assert (tmp_path / "etc" / "nightrake" / "drives.toml").is_file()
+
+
 def test_watch_loads_under_the_units_memory_wall() -> None:
     """Everything that the watch imports works where memory may not become executable (MemoryDenyWriteExecute)."""
     # The kernel's own form of that wall, from 6.3 on; an older one says EINVAL and the import alone is tried.

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import signal
+import socket
 import subprocess
 import sys
 import tarfile
 import tomllib
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -188,6 +190,87 @@ def test_failed_install_is_one_clear_sentence_and_is_tried_again(tmp_path: Path)
     assert "ERROR: no route" in done.stderr
     assert "pip could not install the packages" in done.stderr.splitlines()[-1]
     assert list((tmp_path / ".venv").glob(".set-up-*")) == []
+
+
+@pytest.fixture
+def silent_port() -> Iterator[int]:
+    """A port that takes connections and never answers."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        yield server.getsockname()[1]
+
+
+def no_index(tmp_path: Path, port: int) -> dict[str, str]:
+    """A checkout whose virtual environment has this Python's pip, and a package index at a port."""
+    (tmp_path / "pyproject.toml").write_text('[build-system]\nrequires = ["nothing-of-that-name"]\n')
+    (tmp_path / ".venv" / "bin").mkdir(parents=True)
+    (tmp_path / ".venv" / "bin" / "python").symlink_to(sys.executable)
+    programs = tmp_path / "programs"
+    programs.mkdir()
+    mine = {k: v for k, v in pretend(programs, {}).items() if not k.startswith("PIP_") and "proxy" not in k.lower()}
+    return mine | {"PIP_INDEX_URL": f"http://127.0.0.1:{port}/simple", "PIP_CONFIG_FILE": "/dev/null"}
+
+
+def test_dead_index_is_given_up_with_what_to_do(tmp_path: Path, free_port: int) -> None:
+    """Nobody listens: it says that it tries again, then one sentence; no traceback, no mark that all is well."""
+    env = no_index(tmp_path, free_port) | {"PIP_RETRIES": "1"}
+
+    done = set_up(tmp_path, "set_up_venv demo", env)
+
+    assert done.returncode == 1
+    assert "trying again" in done.stderr
+    assert "the package index does not answer; connect this machine" in done.stderr.splitlines()[-1]
+    assert "Traceback" not in done.stderr
+    assert list((tmp_path / ".venv").glob(".set-up-*")) == []
+
+
+def test_index_that_never_answers_is_given_up(tmp_path: Path, silent_port: int) -> None:
+    """It takes the connection and says nothing; a user's own time-out is kept to."""
+    env = no_index(tmp_path, silent_port) | {"PIP_RETRIES": "1", "PIP_DEFAULT_TIMEOUT": "1"}
+
+    done = set_up(tmp_path, "set_up_venv demo", env)
+
+    assert done.returncode == 1
+    assert "the package index does not answer; connect this machine" in done.stderr.splitlines()[-1]
+
+
+def test_pip_is_given_short_patience_unless_the_user_says_otherwise(tmp_path: Path) -> None:
+    """Three times ten seconds for a package, in place of six times fifteen."""
+    (tmp_path / "pyproject.toml").write_text("one")
+    (tmp_path / ".venv" / "bin").mkdir(parents=True)
+    python = tmp_path / ".venv" / "bin" / "python"
+    python.write_text('#!/bin/sh\n[ "$3" = install ] && echo "$PIP_RETRIES $PIP_DEFAULT_TIMEOUT" >>$LOG\nexit 0\n')
+    python.chmod(0o755)
+    env = {k: v for k, v in pretend(tmp_path, {}).items() if not k.startswith("PIP_")}
+
+    set_up(tmp_path, "set_up_venv demo", env)
+    set_up(tmp_path, "set_up_venv test", env | {"PIP_RETRIES": "7", "PIP_DEFAULT_TIMEOUT": "60"})
+
+    assert (tmp_path / "log").read_text().splitlines() == ["2 10", "7 60"]
+
+
+def test_long_silence_is_told(tmp_path: Path) -> None:
+    """Whoever waits sees that it is still at it; a shorter wait stands in for the ten seconds."""
+    call = "silence_s=1; { echo 'Collecting x (from y)'; sleep 2.5; echo 'Installing collected packages: x'; }"
+
+    done = set_up(tmp_path, f"{call} | show_progress", pretend(tmp_path, {}))
+
+    lines = done.stdout.splitlines()
+    assert lines[0] == "  Collecting x"
+    assert any("still at it" in line for line in lines)
+    assert lines[-1] == "  Installing them ..."
+
+
+def test_stopped_set_up_says_one_sentence(tmp_path: Path) -> None:
+    """Ctrl-C at a terminal goes to the script and to what it runs."""
+    script = f"set -euo pipefail; root={tmp_path}; source {ROOT / 'deploy' / 'lib.sh'}; say ready; sleep 60"
+    process = subprocess.Popen(["bash", "-c", script], stderr=subprocess.PIPE, text=True, start_new_session=True)
+    assert process.stderr is not None
+    assert process.stderr.readline() == "ready\n"
+    os.killpg(process.pid, signal.SIGINT)
+    said = process.communicate(timeout=10)[1]
+
+    assert process.returncode == 130
+    assert said == "nightrake set-up: stopped; run the same again to go on from here.\n"
 
 
 @pytest.mark.parametrize("name", ["deploy/demo", "tests/run", ".ci/run", "tests/bench/run"])

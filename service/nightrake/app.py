@@ -18,36 +18,42 @@ from typing import Any, NamedTuple
 
 import structlog
 
-from nightrake import __version__
+from nightrake.alive import Alive
 from nightrake.asked import COMMIT_WAIT_S, Asked
+from nightrake.beginning import CURSOR, is_same_boot, start_entry, told_until, with_latches
 from nightrake.clock import Segment, SystemClock, boot_id
 from nightrake.control.place import Place
 from nightrake.control.server import ControlServer
 from nightrake.domain.inputs import LinkHealth, RawScan, SettingsChanged
+from nightrake.domain.pulse import Pulse
 from nightrake.domain.rows import Entry, Row
 from nightrake.domain.state import new_site
 from nightrake.domain.view import drive_view
 from nightrake.engine import Engine
 from nightrake.errors import NightrakeError
 from nightrake.forwarding import Forwarding
+from nightrake.hangup import served
 from nightrake.journal.chain import lost_entry
 from nightrake.journal.store import Store
-from nightrake.kept import restore
+from nightrake.kept import plan_to_json, restore, states_of
 from nightrake.lifeline import NO_MEMORY, calm_interpreter, end_at_once, end_rather_than_limp, is_no_memory
+from nightrake.loadapart import program
 from nightrake.logs import LineLog, set_up_logs
+from nightrake.messages.states import Renewal
 from nightrake.messages.teller import BrokerSettings, Teller
 from nightrake.notify import Notifier
 from nightrake.polling import Pollers
-from nightrake.reloading import Reloader, Taken
-from nightrake.settings import Secrets, Settings, load, reload_diff, secrets_of
+from nightrake.reloading import Reloader, Taken, secrets_changed, what_changed
+from nightrake.settings import Secrets, Settings, load, secrets_of
 
 log = structlog.get_logger("nightrake.app")
 
 TICK_S = 0.1
-CURSOR = "mqtt"
 NEWS_ROWS = 1000
 TELLER_STOP_S = 4.0
 """For a teller to say good-bye; then it is cancelled, which takes as long again at most."""
+RELOADER_STOP_S = 5.0
+"""For a reload to be given up; the process that reads the folder may hang with its disk."""
 MARKED_AT_ONCE = 50
 
 
@@ -86,6 +92,7 @@ def run_watch(folder: Path, overrides: Mapping[str, Any], hung_up: threading.Eve
     """
     log_lines = set_up_logs()
     try:
+        program()  # as it is now: that is what runs
         settings = load(folder, overrides)
         secrets = secrets_of(settings)
         clock = SystemClock(require_sync=settings.clock.require_sync)
@@ -121,23 +128,27 @@ class Watch:
         settings, store, clock = given.settings, given.store, given.clock
         self._given = given
         self.settings = settings
+        self.secrets = given.secrets
         self.store = store
         self.log = given.log
         self._clock = clock
         self._notifier = Notifier.from_environment()
+        self._pulse = Pulse(lambda: clock.mono_ns() / 1e9)
         self._stop = asyncio.Event()
         self.began_ns = clock.mono_ns()
         self.recent: deque[Row] = deque(maxlen=NEWS_ROWS)
-        self._to_renew: list[str] = []
-        self._renew_share = 1
+        self._renewal = Renewal()
         segment = Segment(boot_id(), clock.mono_ns(), clock.utc_ms(), clock.trusted())
         last_utc_ms, kept = store.last_utc_ms(), store.states()
-        state, unfit = restore(new_site(settings.site), kept, clock.mono_ns(), same_boot=_is_same_boot(store))
-        cursor = store.get_cursor(CURSOR)
-        # Numbers rise over the epochs of one file, so a cursor of an earlier epoch still says what was told.
-        self._begin_after = cursor[1] if cursor else 0
+        state, unfit = restore(
+            new_site(settings.site),
+            kept,
+            clock.mono_ns(),
+            same_boot=is_same_boot(store),
+            lived_utc_ms=last_utc_ms,
+        )
         self.engine = Engine(
-            state,
+            with_latches(state, store, unfit),
             store,
             clock,
             epoch=store.epoch,
@@ -150,10 +161,13 @@ class Watch:
             tell=self._tell,
             changed=self._mark,
         )
-        self.teller = self._new_teller(settings, given.secrets, self._begin_after)
-        self._reloader = Reloader(given.folder, given.overrides, lambda: self.settings, self._go_on, self.engine.note)
-        self.forwarding = Forwarding(settings, store, clock, lambda: self.engine.last_input_seq, self._link_of("store"))
-        self._started = _start_entry(settings, store, last_utc_ms, clock.utc_ms(), unfit)
+        self.teller = self._new_teller(settings, given.secrets, told_until(store))
+        now = lambda: Taken(self.settings, self.secrets)  # noqa: E731
+        self._reloader = Reloader(given.folder, given.overrides, now, self._go_on, self.engine.note)
+        self.forwarding = Forwarding(
+            settings, store, clock, lambda: self.engine.last_input_seq, self._link_of("store"), self._pulse
+        )
+        self._started = start_entry(settings, store, last_utc_ms, clock.utc_ms(), unfit)
         self._segment = segment
         self.pollers: Pollers
 
@@ -182,6 +196,7 @@ class Watch:
             utc_ms=self._clock.utc_ms,
             on_link=self._link_of("broker"),
             canary_period_s=mqtt.canary_period_s,
+            pulse=self._pulse,
         )
 
     # --- the teller's feed --------------------------------------------------------------------------------------------
@@ -216,6 +231,20 @@ class Watch:
     def _rows_lost(self, first_seq: int, last_seq: int) -> None:
         self.engine.note(lost_entry(first_seq, last_seq))
 
+    def _store_anew(self) -> None:
+        """The store was damaged and begun anew: what only we know now is handed over once more."""
+        now = self._clock.mono_ns(), self._clock.utc_ms()
+        self.store.put_segment(boot_id(), *now, self._clock.trusted())
+        self.store.put_settings(self.settings.digest, now[1], self.settings.content)
+        for endpoint in self.engine.state.endpoints.values():
+            self.store.put_layout(endpoint.plan.layout, plan_to_json(endpoint.plan))
+        self._group.create_task(self._keep_states_again(), name="states again")
+
+    async def _keep_states_again(self) -> None:
+        for drive in list(self.engine.state.drives):
+            self.store.append((), states_of(self.engine.state, {drive}), ())
+            await asyncio.sleep(0)
+
     def _plc_link(self, plc: str, up: bool, detail: str) -> None:
         self._link_of(f"plc:{plc}")(up, detail)
 
@@ -226,15 +255,16 @@ class Watch:
 
     async def run(self) -> int:
         """Watch until SIGTERM or Ctrl-C."""
-        loop = asyncio.get_running_loop()
-        for number in (signal.SIGTERM, signal.SIGINT):
-            loop.add_signal_handler(number, self._stop.set)
-        loop.add_signal_handler(signal.SIGHUP, self._reloader.hang_up)
+        stop = self._stop.set
+        with served({signal.SIGTERM: stop, signal.SIGINT: stop, signal.SIGHUP: self._reloader.hang_up}):
+            return await self._run_to_the_end()
+
+    async def _run_to_the_end(self) -> int:
         if self._given.hung_up.is_set():
             self._reloader.hang_up()
         calm_interpreter()
         end_rather_than_limp()
-        self.store.start(self.engine.durable, self._link_of("disk"), self._rows_lost)
+        self.store.start(self.engine.durable, self._link_of("disk"), self._rows_lost, self._store_anew)
         self.store.put_segment(*self._segment)
         self.store.put_settings(self.settings.digest, self._clock.utc_ms(), self.settings.content)
         self.engine.note(self._started)
@@ -253,7 +283,7 @@ class Watch:
     async def _run_all(self) -> None:
         ready = asyncio.Event()
         verbs = {**Asked(self, self._clock).verbs(), "reload": self._reloader.ask}
-        server = ControlServer(self._given.place, verbs, {}, self._link_of("control"))
+        server = ControlServer(self._given.place, verbs, {}, self._link_of("control"), self._pulse)
         async with asyncio.TaskGroup() as group:
             control = group.create_task(server.run(ready, self._given.taken), name="control")
             self._telling = group.create_task(self.teller.run(), name="teller")
@@ -269,7 +299,7 @@ class Watch:
             await self._stop.wait()
             self._notifier.send("STOPPING=1")
             reloader.cancel()
-            await asyncio.wait({reloader})  # nothing is exchanged any more
+            await asyncio.wait({reloader}, timeout=RELOADER_STOP_S)  # nothing is exchanged any more
             self.pollers.cancel()
             ticker.cancel()
             forward.cancel()
@@ -281,45 +311,55 @@ class Watch:
             control.cancel()
 
     async def _tick(self) -> None:
-        beat_s = self._notifier.watchdog_s / 3
-        next_beat_ns = 0
+        alive = Alive(
+            self._notifier,
+            self._clock,
+            self._pulse,
+            stuck=self.pollers.stuck,
+            tell=lambda part, up, detail: self._link_of(part)(up, detail),
+            note=self.engine.note,
+        )
         while True:
             await asyncio.sleep(TICK_S)
             self.engine.tick()
-            now_ns = self._clock.mono_ns()
             self._renew_states()
-            if beat_s and now_ns >= next_beat_ns and not self.pollers.stuck(now_ns):
-                # Fed only while scans finish and this loop turns; a restart helps against nothing else.
-                next_beat_ns = now_ns + int(beat_s * 1e9)
-                self._notifier.send("WATCHDOG=1")
+            if news := self.store.damage.news():
+                self.engine.note(*news)
+            alive.look()
 
     def _renew_states(self) -> None:
-        """Renew a share of the retained states each tick: all at once would hold up the scans of a large site."""
-        if not self._to_renew:
-            self._to_renew = list(self.engine.state.drives)
-            self._renew_share = -(-len(self._to_renew) // max(1, int(self.settings.mqtt.state_period_s / TICK_S)))
-        share, self._to_renew = self._to_renew[: self._renew_share], self._to_renew[self._renew_share :]
-        self._mark(share)
+        """Renew the share of the retained states that is due: all at once would hold up the scans of a large site."""
+        period_ns = int(self.settings.mqtt.state_period_s * 1e9)
+        self._mark(self._renewal.due(self.engine.state.drives, self._clock.mono_ns(), period_ns))
 
     # --- reload -------------------------------------------------------------------------------------------------------
 
     async def _go_on(self, taken: Taken) -> list[str]:
-        """Go on with changed settings; gives what changed, in words."""
-        old, new = self.settings, taken.settings
-        self.settings = new
-        self.store.put_settings(new.digest, self._clock.utc_ms(), new.content)
-        outcome = self.engine.submit(SettingsChanged(self._clock.mono_ns(), self._clock.utc_ms(), new.site))
-        self.pollers.take(new.site)
+        """Go on with changed settings or secrets; gives what changed, in words."""
+        old, new = Taken(self.settings, self.secrets), taken.settings
+        self.settings, self.secrets = taken
+        replaced = taken.secrets.changed(old.secrets)
+        if replaced:
+            self.engine.note(Entry("settings", "secrets_replaced", "", "", {"which": replaced}))
+        lines = [] if new.digest == old.settings.digest else self._take_site(old.settings, new)
         self.forwarding.settings_changed(new)
         await self._retell(old, taken)
+        return [*lines, *secrets_changed(replaced)]
+
+    def _take_site(self, old: Settings, new: Settings) -> list[str]:
+        self.store.put_settings(new.digest, self._clock.utc_ms(), new.content)
+        self._clock.require_sync = new.clock.require_sync
+        outcome = self.engine.submit(SettingsChanged(self._clock.mono_ns(), self._clock.utc_ms(), new.site))
+        self.pollers.take(new.site)
         went = [side for entry in outcome.entries for side in entry.data.get("latched_removed", ())]
         told = "its shutdown is latched, and nobody watches it now; the latch comes back with the drive"
-        return [*reload_diff(old, new), *(f"{side}: {told}" for side in went)]
+        return [*what_changed(old, new), *(f"{side}: {told}" for side in went)]
 
-    async def _retell(self, old: Settings, taken: Taken) -> None:
+    async def _retell(self, old: Taken, taken: Taken) -> None:
         """Another broker, user or site id needs another teller; otherwise only the drives may have changed."""
-        new = taken.settings
-        if (new.mqtt, new.site.id) == (old.mqtt, old.site.id):
+        new, before = taken.settings, old.settings
+        secrets = [what for what in taken.secrets.changed(old.secrets) if what.startswith("mqtt")]
+        if (new.mqtt, new.site.id) == (before.mqtt, before.site.id) and not secrets:
             self.teller.set_drives(new.site.drives)
             return
         self.teller.stop()
@@ -341,32 +381,3 @@ def _first(errors: BaseExceptionGroup[BaseException]) -> BaseException:
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
     return error
-
-
-def _is_same_boot(store: Store) -> bool:
-    """Whether the monotonic times in the stored states are of this start of the machine; a new file cannot tell."""
-    opened = store.opened
-    return not (opened.rebooted or opened.new or opened.copied)
-
-
-def _start_entry(settings: Settings, store: Store, last_utc_ms: int, utc_ms: int, unfit: list[str]) -> Entry:
-    """The row that a start leaves: what was missed, which numbers were burnt, what happened to the store."""
-    opened = store.opened
-    data = {
-        "version": __version__,
-        "settings": settings.digest,
-        "clean_stop_before": opened.was_clean,
-        "missed_from_utc_ms": last_utc_ms,
-        "missed_s": round(max(0, utc_ms - last_utc_ms) / 1000, 1) if last_utc_ms else 0.0,
-        "numbers_skipped": [store.last_seq + 1, store.first_free_seq - 1]
-        if store.first_free_seq > store.last_seq + 1
-        else [],
-        "store_new": opened.new,
-        "store_damaged": opened.damaged,
-        "states_salvaged": opened.salvaged,
-        "store_unwritable": opened.unwritable,
-        "rebooted": opened.rebooted,
-        "store_copied": opened.copied,
-        "state_left_out": unfit,
-    }
-    return Entry("service", "started", "", "", data)

@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING, Any
 from nightrake.clock import Clock
 from nightrake.control.server import Caller
 from nightrake.domain.cleantext import clean
-from nightrake.domain.drive import DriveState
-from nightrake.domain.inputs import Command
+from nightrake.domain.inputs import Command, Got
+from nightrake.domain.scan import position_read_ns
 from nightrake.domain.state import SiteState
 from nightrake.domain.view import drive_view
-from nightrake.domain.wiring import DriveWire
 from nightrake.errors import ControlError
 from nightrake.status import news_of, points_given, probed_plain, row_view, status_of
 
@@ -74,7 +73,9 @@ class Asked:
         if (endpoint.host, endpoint.port) != (host, port):
             return {"known": False, "here": f"{endpoint.host}:{endpoint.port}", "read": []}
         probed = await self._watch.pollers.probe(plc, points_given(args["points"], endpoint))
-        return {"known": True, "here": "", "read": [probed_plain(p) for p in probed]}
+        up, why = self._watch.pollers.pollers[plc].link_state
+        read = [p._replace(detail=why) if p.got is Got.NO_CONNECTION and not up and why else p for p in probed]
+        return {"known": True, "here": "", "read": [probed_plain(p) for p in read]}
 
     async def _live(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
         state, drive = self._watch.engine.state, str(args["drive"])
@@ -146,20 +147,7 @@ def live_view(state: SiteState, drive_id: str, mono_ns: int, utc_ms: int) -> dic
     return {
         **view,
         "mono_ns": mono_ns,
-        "position_mono_ns": _position_read_ns(state, wire, drive),
+        "position_mono_ns": 0 if drive.position.value is None else position_read_ns(wire, state.endpoints),
         "device_serial": wire.spec.device_serial,
         "contacts": contacts,
     }
-
-
-def _position_read_ns(state: SiteState, wire: DriveWire, drive: DriveState) -> int:
-    """When the reply came that the position was read from; 0 where there is none."""
-    if wire.position < 0 or drive.position.value is None:
-        return 0
-    endpoint = state.endpoints.get(wire.points[wire.position].endpoint)
-    if endpoint is None:
-        return 0
-    feeds = endpoint.wire.drives.get(wire.spec.id, {})
-    block = next((b for b, slots in feeds.items() if wire.position in slots), -1)
-    reply = endpoint.blocks[block] if block >= 0 else None
-    return 0 if reply is None else reply.mono_ns

@@ -43,11 +43,15 @@ class SystemClock:
     """
 
     def __init__(self, *, require_sync: bool = False) -> None:
-        self._require_sync = require_sync
+        self.require_sync = require_sync
 
     def mono_ns(self) -> int:
         """CLOCK_MONOTONIC in nanoseconds."""
         return time.monotonic_ns()
+
+    def asleep_ns(self) -> int:
+        """For how long the machine was suspended since it was started; CLOCK_MONOTONIC stands still meanwhile."""
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.clock_gettime_ns(time.CLOCK_MONOTONIC)
 
     def utc_ms(self) -> int:
         """UTC in milliseconds since 1970, at most `LAST_UTC_MS`."""
@@ -58,7 +62,7 @@ class SystemClock:
 
     def trusted(self) -> bool:
         """Whether UTC can be believed: it is a date after this program was made, synchronised if that is required."""
-        return BUILT_UTC_MS < self.utc_ms() < LAST_UTC_MS and (not self._require_sync or kernel_says_synchronised())
+        return BUILT_UTC_MS < self.utc_ms() < LAST_UTC_MS and (not self.require_sync or kernel_says_synchronised())
 
 
 def kernel_says_synchronised() -> bool:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
 import structlog
 
@@ -22,6 +22,7 @@ from nightrake.domain.rows import SCHEMA_VERSION, Entry, Row, TailRecord, canoni
 from nightrake.domain.state import Outcome, SiteState
 from nightrake.domain.tailcodec import to_record
 from nightrake.kept import plan_to_json, snapshot, states_of
+from nightrake.logs import facts_of, level_of
 
 log = structlog.get_logger("nightrake.engine")
 
@@ -103,7 +104,7 @@ class Engine:
         self._changed = changed
         self._waiting: deque[Waiting] = deque()
         self._told_seq = next_seq - 1
-        self._layouts: set[str] = set()
+        self._layouts: dict[str, str] = {}
         self._noted: Tallies = {}
         self._last_tick_ns = clock.mono_ns()
         self._last_snapshot_ns = 0
@@ -121,8 +122,9 @@ class Engine:
         seq = self._next_input_seq
         self._next_input_seq = seq + 1
         self.counts["inputs"] += 1
-        if isinstance(given, RawScan) and given.plan.layout not in self._layouts:
-            self._layouts.add(given.plan.layout)
+        if isinstance(given, RawScan) and given.plan.layout != self._layouts.get(given.endpoint):
+            # Also one that was in force before: the store forgets those of which no scan is left.
+            self._layouts[given.endpoint] = given.plan.layout
             self._keeper.put_layout(given.plan.layout, plan_to_json(given.plan))
         record = to_record(seq, given)
         if outcome.entries or outcome.hidden:
@@ -235,10 +237,4 @@ class Engine:
 def _log(entries: Sequence[Entry], rows: Sequence[Row]) -> None:
     """A log line for each row, after it was handed to the store: the journal comes first."""
     for entry, row in zip(entries, rows, strict=True):
-        log.info(entry.event, kind=entry.kind, drive=entry.drive or None, seq=row.seq, **_log_facts(entry.data))
-
-
-def _log_facts(data: Mapping[str, Any]) -> dict[str, Any]:
-    """The few facts that belong in a log line."""
-    keys = ("link", "detail", "plc", "stop", "torque_nm", "position_mm", "reason", "reasons", "quality", "actor")
-    return {k: data[k] for k in keys if data.get(k) is not None}
+        log.log(level_of(entry), entry.event, kind=entry.kind, seq=row.seq, **facts_of(entry))

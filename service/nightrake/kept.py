@@ -55,13 +55,14 @@ def states_of(state: SiteState, drives: set[str]) -> dict[str, bytes]:
 
 
 def restore(
-    state: SiteState, kept: dict[str, bytes], mono_ns: int, *, same_boot: bool = False
+    state: SiteState, kept: dict[str, bytes], mono_ns: int, *, same_boot: bool = False, lived_utc_ms: int = 0
 ) -> tuple[SiteState, list[str]]:
     """Bring stored states back into a new site.
 
     Args:
         state: A site of which nothing has been read. kept: From the store. mono_ns: Now.
         same_boot: The machine was not started anew, so monotonic times in `kept` are still to be compared with ours.
+        lived_utc_ms: When the last run was last known to live.
 
     Returns:
         The site, and the keys that no longer fit (contacts changed, damaged) and were left out.
@@ -72,7 +73,7 @@ def restore(
         if raw is not None:
             before = _parse(_DRIVE, raw)
             if before is not None and _fits(before, len(wire.contacts), len(wire.stages)):
-                drives[drive] = after_restart(wire, before, mono_ns, same_boot=same_boot)
+                drives[drive] = after_restart(wire, before, mono_ns, same_boot=same_boot, lived_utc_ms=lived_utc_ms)
             else:
                 unfit.append(drive_key(drive))
         for side in wire.spec.directions:

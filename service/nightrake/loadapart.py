@@ -3,13 +3,19 @@
 Two thousand drives take some seconds of work and some hundred MB; in a thread of the watch both would be felt, and a
 stop would wait for its end. What comes back is taken apart piece by piece, so that the event loop can go on in between.
 
-    watch -- folder, overrides (JSON) --> python -m nightrake.loadapart -- pieces (length, pickle) --> watch
+    watch -- folder, overrides (JSON) --> this module -- digest of the program, pieces (length, pickle) --> watch
+
+A piece means the same on both sides only where both run the same program. One that was exchanged on disk under the
+running watch, as an upgrade does, would read fields into one another's place: so the first thing sent is a digest of
+the program, and from any other program nothing is taken.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
+import hashlib
 import json
 import os
 import pickle
@@ -17,36 +23,74 @@ import struct
 import sys
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
-from nightrake.errors import ConfigError, ControlError
+import pydantic
+
+from nightrake.errors import ConfigError, ControlError, NightrakeError
 from nightrake.settings import Settings, load
 
 LOAD_S = 60.0
 """A folder that takes longer is given up: its disk hangs, or it is no settings folder."""
 PIECE = 50
 """Drives or calibration records in one piece: some milliseconds of the event loop's time."""
+MOST_BYTES = 64 * 1024 * 1024
+"""A longer piece is none of ours: two thousand drives come in pieces of some hundred kB."""
+END_S = 2.0
+"""A process whose disk hangs cannot be ended before the disk answers; it is left behind."""
 NICE = 10
 _LENGTH = struct.Struct("<I")
+_PACKAGE = Path(__file__).parent
+_NO_PART = {"cli", "commissioning", "plant", "reports"}
+"""Of the watch, and of what settings are made of."""
+_BEGIN = "import sys; sys.path.insert(0, sys.argv[1]); import nightrake; del sys.path[0]; "
+"""The package is the watch's own, whatever else is installed; nothing is looked for where the watch was started, hence
+``-P`` and the folder ``/``."""
+_COMMAND = (sys.executable, "-P", "-c", f"{_BEGIN}from nightrake.loadapart import main; main()", str(_PACKAGE.parent))
+_CHANGED = (
+    "the program on disk is another than the one that runs, as after an upgrade; nothing was taken: restart the watch, "
+    "which takes program and settings together"
+)
+
+
+@functools.cache
+def program() -> str:
+    """Digest (hex) of the program as it is on disk: its source, and what else says how settings are laid out.
+
+    The watch asks at its start, and goes on with that answer: what it runs is what was there then.
+    """
+    return _on_disk()
+
+
+def _on_disk() -> str:
+    digest = hashlib.sha256(f"{sys.version} {pydantic.VERSION}".encode())
+    for path in sorted(_PACKAGE.rglob("*.py")):
+        name = path.relative_to(_PACKAGE)
+        if name.parts[0] in _NO_PART:
+            continue
+        with contextlib.suppress(OSError):  # an upgrade takes files away under our hands
+            digest.update(f"\0{name}\0".encode() + path.read_bytes())
+    return digest.hexdigest()
 
 
 async def load_apart(folder: Path, overrides: Mapping[str, Any], within_s: float = LOAD_S) -> Settings:
     """`settings.load` in another process.
 
     Args:
-        folder, overrides: See `settings.load`. within_s: Then the process is ended.
+        folder: Absolute. overrides: See `settings.load`. within_s: Then the process is ended.
 
     Raises:
         ConfigError: With every mistake in the folder. ControlError: It could not be read at all, and why.
     """
     try:
         process = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-m", "nightrake.loadapart"),
+            *_COMMAND,
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.DEVNULL,
+            cwd="/",
         )
     except OSError as error:
         raise ControlError(f"{folder}: no process to read it could be started ({error.strerror}); try again") from error
@@ -56,15 +100,46 @@ async def load_apart(folder: Path, overrides: Mapping[str, Any], within_s: float
         async with asyncio.timeout(within_s):
             process.stdin.write(json.dumps({"folder": str(folder), "overrides": dict(overrides)}).encode())
             process.stdin.close()
-            return await _put_together(process.stdout)
+            return await take(process.stdout, folder)
     except TimeoutError:
         raise ControlError(f"{folder}: could not be read within {within_s:g} s; look at its disk and size") from None
-    except (OSError, EOFError, pickle.UnpicklingError) as error:
-        raise ControlError(f"{folder}: the process that read it ended before it was done; try again") from error
     finally:
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
-        await process.wait()
+        await end(process)
+
+
+async def end(process: asyncio.subprocess.Process, within_s: float = END_S) -> bool:
+    """End a process; False when it did not end in time, as one does not whose disk hangs: it is left behind."""
+    with contextlib.suppress(ProcessLookupError):
+        process.kill()
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(within_s):
+            await process.wait()
+            return True
+    return False
+
+
+async def take(stream: asyncio.StreamReader, folder: Path) -> Settings:
+    """Put the settings together from what the other process sends.
+
+    Args:
+        stream: From it. folder: For the error's text.
+
+    Raises:
+        ConfigError: It found mistakes in the folder. ControlError: It sent anything else than settings of ours.
+    """
+    try:
+        came = await stream.readexactly(len(program()))
+        if came != program().encode():
+            raise ControlError(f"{folder}: {_CHANGED}")
+        return await _put_together(stream)
+    except (NightrakeError, TimeoutError, MemoryError):
+        raise
+    except (OSError, EOFError) as error:
+        why = _CHANGED if _on_disk() != program() else "the process that read it ended before it was done; try again"
+        raise ControlError(f"{folder}: {why}") from error
+    except Exception as error:  # what a damaged piece can bring about has no bounds
+        what = f"what came is no settings, {type(error).__name__}"
+        raise ControlError(f"{folder}: the process that read it went wrong ({what}); try again") from error
 
 
 async def _put_together(stream: asyncio.StreamReader) -> Settings:
@@ -72,7 +147,9 @@ async def _put_together(stream: asyncio.StreamReader) -> Settings:
     records: list[Any] = []
     while True:
         (length,) = _LENGTH.unpack(await stream.readexactly(_LENGTH.size))
-        # From our own program, through a pipe that nobody else holds.
+        if length > MOST_BYTES:
+            raise ValueError(f"a piece of {length} bytes")
+        # From our own program, and the same as this, through a pipe that nobody else holds.
         piece = pickle.loads(await stream.readexactly(length))
         await asyncio.sleep(0)
         kind, value = piece
@@ -117,11 +194,9 @@ def main() -> None:
     with contextlib.suppress(OSError):  # should memory run short, this process is the one to end
         Path("/proc/self/oom_score_adj").write_text("1000", encoding="ascii")
     asked = json.load(sys.stdin)
-    for piece in pieces(Path(asked["folder"]), asked["overrides"]):
-        data = pickle.dumps(piece, protocol=5)
+    sent = map(pickle.dumps, pieces(Path(asked["folder"]), asked["overrides"]))
+    first = next(sent)  # everything that is ever loaded has been loaded by now: an exchange meanwhile shows
+    sys.stdout.buffer.write(program().encode())
+    for data in chain([first], sent):
         sys.stdout.buffer.write(_LENGTH.pack(len(data)) + data)
     sys.stdout.flush()
-
-
-if __name__ == "__main__":
-    main()

@@ -17,6 +17,8 @@ from typing import Any
 
 import structlog
 
+from nightrake.domain.rows import Entry
+
 LINES = 2000
 """Lines that may wait; more are dropped and counted."""
 RETRY_S = 1.0
@@ -25,6 +27,48 @@ CLOSE_S = 1.0
 """At the end: for what still waits."""
 LAST_WORDS_BYTES = 4096
 """A pipe that takes anything takes this much without a wait. Source: pipe(7), PIPE_BUF on Linux."""
+
+_LEVELS = {
+    **dict.fromkeys(("shutdown_operated", "shutdown_latched", "still_running", "running_before_reset"), logging.ERROR),
+    **dict.fromkeys(("alarm_operated", "shutdown_suspect", "stop_not_confirmed"), logging.WARNING),
+    **dict.fromkeys(("alarm_changes_counted", "shutdown_changes_counted"), logging.WARNING),
+    **dict.fromkeys(("channels_disagree", "link_down", "link_changes_counted", "image_suspect"), logging.WARNING),
+    **dict.fromkeys(("contact_edges_counted", "quality_changes_counted", "rows_lost"), logging.WARNING),
+    **dict.fromkeys(("gap", "clock_stepped", "refused"), logging.WARNING),
+}
+"""Events that somebody who looks for trouble must find; everything else is information."""
+_FACTS = (
+    *("link", "detail", "plc", "stop", "torque_nm", "torque_is", "position_mm", "position_age_ms", "running"),
+    *("in_test", "momentary", "without_alarm", "reason", "reasons", "quality", "actor", "events", "told", "last"),
+)
+
+
+def level_of(entry: Entry) -> int:
+    """How grave an event is, as a level of `logging`: stages that operate, and trust that is lost, stand out."""
+    if entry.event == "quality_changed":
+        return logging.INFO if entry.data.get("quality") == "good" else logging.WARNING
+    level = _LEVELS.get(entry.event, logging.INFO)
+    return min(level, logging.WARNING) if entry.data.get("in_test") else level
+
+
+def facts_of(entry: Entry) -> dict[str, Any]:
+    """The few facts of an event that belong in a log line: where, which contact in which state, why."""
+    facts: dict[str, Any] = {"drive": entry.drive, "direction": str(entry.direction), **_contact(entry)}
+    facts |= {k: entry.data[k] for k in _FACTS if entry.data.get(k) is not None}
+    return {k: v for k, v in facts.items() if v != "" and not (v is False and k != "running")}
+
+
+def _contact(entry: Entry) -> dict[str, str]:
+    """Stage, channel and state, of an entry about one contact or one stage."""
+    facts = {}
+    contact = str(entry.data.get("contact", "")).split("/")
+    if len(contact) == 4:
+        facts = {"stage": contact[2], "channel": contact[3]}
+    elif "stage" in entry.data:
+        facts = {"stage": str(entry.data["stage"])}
+    if "operated" in entry.data:
+        facts["state"] = "operated" if entry.data["operated"] else "released"
+    return facts
 
 
 class LineLog:

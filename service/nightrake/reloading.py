@@ -7,23 +7,32 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import threading
 from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 import structlog
 
 from nightrake.control.server import Caller
+from nightrake.domain.cleantext import clean
 from nightrake.domain.rows import Entry
+from nightrake.domain.site import PointSpec
 from nightrake.errors import ConfigError, NightrakeError
 from nightrake.loadapart import load_apart
-from nightrake.settings import Secrets, Settings, secrets_of
+from nightrake.settings import Secrets, Settings, reload_diff, secrets_of
 
 log = structlog.get_logger("nightrake.app")
 
 T = TypeVar("T")
 
+PATH_CHARACTERS = 4096
+"""Longest path on Linux. Source: limits.h, PATH_MAX."""
+SHOWN = 6
+"""Drives named in one sentence."""
+NOTHING = "nothing changed"
 SECRETS_S = 10.0
 """A disk that does not give a secret within this time hangs."""
 
@@ -39,7 +48,7 @@ class Reloader:
     """Runs reloads for one watch.
 
     Args:
-        folder, overrides: Where settings come from. now: Gives the settings in force.
+        folder, overrides: Where settings come from. now: Gives what is in force.
         take: Goes on with new settings; gives what a person should know of it.
         note: Journals an entry.
     """
@@ -48,13 +57,15 @@ class Reloader:
         self,
         folder: Path,
         overrides: Mapping[str, Any],
-        now: Callable[[], Settings],
+        now: Callable[[], Taken],
         take: Callable[[Taken], Awaitable[list[str]]],
         note: Callable[[Entry], None],
     ) -> None:
         self._folder = folder
+        self._ours = os.path.abspath(folder)
         self._overrides = dict(overrides)
         self._now = now
+        self._began = now().settings
         self._take = take
         self._note = note
         self._wanted = asyncio.Event()
@@ -67,8 +78,15 @@ class Reloader:
         self._by = self._by or "SIGHUP"
         self._wanted.set()
 
-    async def ask(self, caller: Caller, args: Mapping[str, Any]) -> dict[str, Any]:  # noqa: ARG002  # a verb's signature
-        """Reload, and give the answer: ``ok`` and ``lines``."""
+    async def ask(self, caller: Caller, args: Mapping[str, Any]) -> dict[str, Any]:
+        """Reload, and give the answer: ``ok`` and ``lines``.
+
+        Args:
+            args: ``folder``, the absolute path that the caller means; without it the watch's own is meant.
+        """
+        folder = str(args.get("folder", ""))[:PATH_CHARACTERS]
+        if folder and not await self._is_ours(folder):
+            return self._not_ours(caller.actor, folder)
         if self._stopped:
             return _STOPPING
         future: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
@@ -76,6 +94,22 @@ class Reloader:
         self._by = self._by or caller.actor
         self._wanted.set()
         return await future
+
+    async def _is_ours(self, folder: str) -> bool:
+        """Whether a path leads to the folder that this watch reads."""
+        if folder == self._ours:
+            return True
+        same = lambda: os.path.realpath(folder) == os.path.realpath(self._ours)  # noqa: E731
+        return await in_thread(same, SECRETS_S, "the settings folder")
+
+    def _not_ours(self, by: str, folder: str) -> dict[str, Any]:
+        ours, other = self._ours, clean(folder, PATH_CHARACTERS)
+        text = (
+            f"this watch reads {ours}, not {other}, and takes no other folder while it runs: bring the changes into "
+            f"{ours} and reload that, or restart the watch with {other}"
+        )
+        self._note_refusal(by, text)
+        return {"ok": False, "lines": [text]}
 
     async def run(self) -> None:
         """Serve until cancelled."""
@@ -96,8 +130,8 @@ class Reloader:
     async def _reload(self, by: str) -> dict[str, Any]:
         old = self._now()
         try:
-            new = await load_apart(self._folder, self._overrides)
-            if (new.store.dir, new.control) != (old.store.dir, old.control):
+            new = await load_apart(Path(self._ours), self._overrides)
+            if (new.store.dir, new.control) != (old.settings.store.dir, old.settings.control):
                 text = "store.dir and control.socket cannot change while the watch runs; restart it for that"
                 return self._refuse(by, [text])
             secrets = await in_thread(lambda: secrets_of(new), SECRETS_S, "the secrets")
@@ -105,14 +139,65 @@ class Reloader:
             return self._refuse(by, [str(m) for m in error.mistakes])
         except NightrakeError as error:
             return self._refuse(by, [str(error)])
-        if new.digest == old.digest:
-            return {"ok": True, "lines": ["nothing changed"]}
-        return {"ok": True, "lines": await self._take(Taken(new, secrets))}
+        lines = [NOTHING]
+        if new.digest != old.settings.digest or secrets.changed(old.secrets):
+            # Of the store nothing is taken now; what that means is said below.
+            lines = [line for line in await self._take(Taken(new, secrets)) if not line.startswith("[store]")]
+        return {"ok": True, "lines": [*lines, *needs_restart(self._began, new)] or [NOTHING]}
 
     def _refuse(self, by: str, lines: list[str]) -> dict[str, Any]:
-        who = {"actor": by, "known_by": "local user"}
-        self._note(Entry("command", "refused", "", "", {**who, "verb": "reload", "reason": "; ".join(lines)[:500]}))
+        self._note_refusal(by, "; ".join(lines))
         return {"ok": False, "lines": [*lines, "The folder was refused whole; the watch goes on as before."]}
+
+    def _note_refusal(self, by: str, reason: str) -> None:
+        who = {"actor": by, "known_by": "local user"}
+        self._note(Entry("command", "refused", "", "", {**who, "verb": "reload", "reason": reason[:500]}))
+
+
+def needs_restart(began: Settings, new: Settings) -> list[str]:
+    """What the folder says of the store and the running watch does not do, a sentence each.
+
+    Args:
+        began: What the watch began with. new: What the folder says now.
+    """
+    runs, wanted = began.store.model_dump(), new.store.model_dump()
+    return [
+        f"[store]: {key} stays {runs[key]:g} until the watch is restarted, which then takes {wanted[key]:g}"
+        for key in ("quota_mb", "ballast_mb", "tail_hours")
+        if runs[key] != wanted[key]
+    ]
+
+
+def secrets_changed(what: list[str]) -> list[str]:
+    """Sentences on secrets that were replaced."""
+    return [f"{one} was replaced, and is used from now on" for one in what]
+
+
+def what_changed(old: Settings, new: Settings) -> list[str]:
+    """What a reload changed, in words; drives that are only read more or less often, in one sentence.
+
+    A period in ``[scan]`` is written into every point of every drive: each would be a line that says nothing.
+    """
+    slower = [d for d, spec in new.site.drives.items() if d in old.site.drives and spec != old.site.drives[d]]
+    slower = [d for d in slower if _untimed(new.site.drives[d]) == _untimed(old.site.drives[d])]
+    if not slower:
+        return reload_diff(old, new)
+    drives = {**new.site.drives, **{d: old.site.drives[d] for d in slower}}
+    lines = reload_diff(old, replace(new, site=replace(new.site, drives=drives), digest=old.digest))
+    every = len(slower) == len(new.site.drives)
+    which = "all drives" if every else ", ".join(slower[:SHOWN]) + (" and others" if len(slower) > SHOWN else "")
+    return [*(line for line in lines if line != NOTHING), f"how often points are read has changed, for {which}"]
+
+
+def _untimed(value: Any) -> Any:
+    """A drive's specification, or a part of it, without the periods of its points."""
+    if isinstance(value, PointSpec):
+        return value._replace(period_ns=0)
+    if is_dataclass(value) and not isinstance(value, type):
+        return tuple(_untimed(getattr(value, f.name)) for f in fields(value))
+    if isinstance(value, Mapping):
+        return {k: _untimed(v) for k, v in value.items()}
+    return tuple(map(_untimed, value)) if isinstance(value, tuple) else value
 
 
 _STOPPING: dict[str, Any] = {"ok": False, "lines": ["The watch is stopping; nothing was taken."]}

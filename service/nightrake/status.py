@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -84,13 +84,18 @@ def status_of(watch: Watch, clock: Clock) -> dict[str, Any]:
         "drives": _drives(watch, clock),
         "plcs": plcs,
         "scans": totals,
-        "links": {k: {"up": up, "detail": detail} for k, (up, detail) in watch.engine.state.links.items()},
+        "links": links_shown(watch.engine.state.links, forwards=settings.forward.enabled),
         "store": {"epoch": store.epoch, "last_seq": watch.engine.last_seq, **store.stats().as_dict()},
         "mqtt": watch.teller.stats.as_dict(),
         "forward": watch.forwarding.status(),
         "undurable": watch.engine.counts["undurable"],
         "log": {"waiting": watch.log.waiting, "dropped": watch.log.dropped},
     }
+
+
+def links_shown(links: Mapping[str, tuple[bool, str]], *, forwards: bool) -> dict[str, Any]:
+    """Links of ours as last told; that to the store is none while nothing is forwarded to it."""
+    return {k: {"up": up, "detail": detail} for k, (up, detail) in links.items() if k != "store" or forwards}
 
 
 def _resident_mb() -> float:

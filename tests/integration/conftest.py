@@ -1,18 +1,51 @@
-"""Fixtures of the tests under hard conditions: watches that do not outlive their test, a subscriber beside them."""
+"""Fixtures of the tests of the whole watch: a healthy plant, watches that do not outlive their test, who hears them."""
 
 from __future__ import annotations
 
 import signal
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from integration.hardship import HardWatch
+from integration.hardship import HardWatch, Plants, WrongClock
 from integration.ledger import Ledger
-from integration.site import Site
+from integration.site import Site, healthy
+from peers.apart import Cable
 from peers.mosquitto import Mosquitto
+from plc.fixtures import HERE as PLC_PROGRAMS
+from plc.fixtures import LibmodbusServer
+
+
+@pytest.fixture
+def plc(make_libmodbus: Callable[[], LibmodbusServer]) -> LibmodbusServer:
+    """A PLC with one healthy drive."""
+    server = make_libmodbus()
+    healthy(server)
+    return server
+
+
+@pytest.fixture
+def plc_program() -> Iterator[Callable[..., int]]:
+    """Starts one of the programs in tests/plc (its file and arguments) and gives the port that it listens on."""
+    running: list[subprocess.Popen[str]] = []
+
+    def make(file: str, *arguments: object) -> int:
+        command = [sys.executable, str(PLC_PROGRAMS / file), *map(str, arguments)]
+        running.append(subprocess.Popen(command, stdout=subprocess.PIPE, text=True))
+        out = running[-1].stdout
+        assert out is not None
+        return int(out.readline())
+
+    yield make
+    for process in running:
+        process.terminate()
+        process.wait(5.0)
+        if process.stdout is not None:
+            process.stdout.close()
 
 
 @pytest.fixture
@@ -36,3 +69,25 @@ def heard(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Ledger]:
     ledger = Ledger(mosquitto.port, tmp_path / "heard.txt")
     yield ledger
     ledger.close()
+
+
+@pytest.fixture
+def clock(tmp_path: Path) -> WrongClock:
+    """UTC for one watch: the machine's until it is set."""
+    return WrongClock(tmp_path)
+
+
+@pytest.fixture
+def cable() -> Iterator[Cable]:
+    """A cable between two networks of the test's own."""
+    made = Cable()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def plants(tmp_path: Path, libmodbus_binary: Path) -> Iterator[Plants]:
+    """PLCs in them."""
+    made = Plants(tmp_path, libmodbus_binary)
+    yield made
+    made.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,12 +12,16 @@ from peers.process import program
 
 
 class Ledger:
-    """Hears the event stream of a broker on 127.0.0.1 until closed."""
+    """Hears the event stream of a broker until closed.
 
-    def __init__(self, port: int, file: Path) -> None:
+    Args:
+        port, address: Of the broker. file: What is heard. prefix: Goes before the subscriber's command.
+    """
+
+    def __init__(self, port: int, file: Path, *, address: str = "127.0.0.1", prefix: Sequence[str] = ()) -> None:
         self._file = file
         self._out = file.open("wb")
-        command = [program("mosquitto_sub", "mosquitto-clients"), "-h", "127.0.0.1", "-p", str(port)]
+        command = [*prefix, program("mosquitto_sub", "mosquitto-clients"), "-h", address, "-p", str(port)]
         command += ["-t", "nightrake/works/#", "-q", "1", "-F", "%t %p"]
         self._process = subprocess.Popen(command, stdout=self._out, stderr=subprocess.DEVNULL)
 

@@ -20,6 +20,7 @@ import pytest
 
 from nightrake.control.client import ControlClient
 from nightrake.errors import ControlError
+from plc.fixtures import LibmodbusServer
 
 READY_S = 10.0
 
@@ -48,6 +49,17 @@ made_on = "2026-01-05"
 method = "factory output"
 point = [ {{ torque_nm = 8000.0, position_mm = 0.0 }}, {{ torque_nm = 48000.0, position_mm = 25.0 }} ]
 """
+
+
+HEALTHY = {"d": ((0, 1), (1, 1), (2, 1)), "i": ((0, 10_400),)}
+"""Alarm and shutdown contact closed, motor running; 10.4 mA = 10 mm = 24 kN.m."""
+
+
+def healthy(plc: LibmodbusServer, at: int = 0) -> None:
+    """Make one drive of the register list a healthy one; `at`: its place in the list."""
+    for table, entries in HEALTHY.items():
+        for address, value in entries:
+            plc.set(table, 10 * at + address, value)
 
 
 class Site:

@@ -5,10 +5,7 @@ libfaketime gives the watch, and nobody else, another UTC; the monotonic clock i
 
 from __future__ import annotations
 
-import glob
 import json
-import os
-import urllib.parse
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
@@ -16,7 +13,7 @@ from pathlib import Path
 import apsw
 import pytest
 
-from integration.hardship import HardWatch
+from integration.hardship import HardWatch, WrongClock, far_samples
 from integration.ledger import Ledger
 from integration.site import Site, until
 from nightrake.domain.rows import Row
@@ -25,50 +22,9 @@ from peers.mosquitto import Mosquitto
 from peers.victoria import Victoria
 from plc.fixtures import LibmodbusServer
 
-LIBRARY = "/usr/lib/*/faketime/libfaketimeMT.so.1"
+POSITION = 'nightrake_drive_position_mm{drive="D0"}'
 HOUR_MS = 3_600_000
 YEAR_MS = 365 * 24 * HOUR_MS
-
-
-class WrongClock:
-    """UTC as one process sees it; `set` steps it."""
-
-    def __init__(self, folder: Path) -> None:
-        found = glob.glob(LIBRARY)
-        if not found:
-            pytest.fail(
-                "libfaketime is not installed; it is in the Debian package libfaketime: apt-get install libfaketime"
-            )
-        self._file = folder / "clock.txt"
-        self.environment = {
-            "LD_PRELOAD": found[0],
-            "FAKETIME_TIMESTAMP_FILE": str(self._file),
-            "FAKETIME_NO_CACHE": "1",
-            "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-            "NO_FAKE_STAT": "1",
-        }
-        self.set("+0")
-
-    def set(self, text: str) -> None:
-        """Step it: an offset such as +3600 (seconds) or +10y, or a date after @ from which it then goes on."""
-        new = self._file.with_suffix(".new")
-        new.write_text(text + "\n")
-        os.replace(new, self._file)
-
-
-@pytest.fixture
-def clock(tmp_path: Path) -> WrongClock:
-    """The machine's clock until it is set."""
-    return WrongClock(tmp_path)
-
-
-@pytest.fixture
-def plc(make_libmodbus: Callable[[], LibmodbusServer]) -> LibmodbusServer:
-    """A PLC with one healthy drive."""
-    server = make_libmodbus()
-    for table, address, value in (("d", 0, 1), ("d", 1, 1), ("d", 2, 1), ("i", 0, 10_400)):
-        server.set(table, address, value)
-    return server
 
 
 @pytest.fixture
@@ -99,16 +55,6 @@ def segments(path: Path) -> list[tuple[int, int, int]]:
         return [(int(m), int(u), int(t)) for m, u, t in found]
     finally:
         db.close()
-
-
-def far_positions(victoria: Victoria) -> list[tuple[int, float]]:
-    """Every position sample in the far store, also those stamped later than now: (UTC ms, mm)."""
-    query = {"match[]": 'nightrake_drive_position_mm{drive="D0"}', "start": "0", "end": "4000000000"}
-    samples: list[tuple[int, float]] = []
-    for line in victoria.get("/api/v1/export?" + urllib.parse.urlencode(query)).splitlines():
-        series = json.loads(line)
-        samples += zip(series["timestamps"], series["values"], strict=True)
-    return sorted(samples)
 
 
 def changes(values: list[float]) -> list[float]:
@@ -146,7 +92,7 @@ def test_clock_stepped_in_mid_run(
 
     rows, tail = watch.kept()
     kept = segments(watch.site.state / "store.db")
-    far = far_positions(victoria)
+    far = far_samples(victoria, POSITION)
     stepped = [json.loads(r.payload)["by_s"] for r in rows if r.event == "clock_stepped"]
     assert [round(s / 3600) for s in stepped[:4]] == [1, -1, -1, 1]
     assert [round(s / 3600 / 8766, 1) for s in stepped[4:]] == [10.0, -10.0]
@@ -184,17 +130,19 @@ def await_all(heard: Ledger, rows: list[Row]) -> None:
 
 @pytest.mark.timeout(60)
 def test_clock_without_a_date_at_start(
-    watch: HardWatch, plc: LibmodbusServer, clock: WrongClock, heard: Ledger
+    watch: HardWatch, plc: LibmodbusServer, clock: WrongClock, heard: Ledger, victoria: Victoria
 ) -> None:
     """Started in 1970 the watch tells all the same, marks its rows and forwards nothing until the date is there.
 
-    The clock is right a while later, and at the next start an hour slow: the numbers go on rising.
+    The clock is right a while later, and what waited is forwarded under the time that it really was. At the next start
+    it is an hour slow: the numbers go on rising.
     """
     clock.set("@1970-01-01 00:05:00")
     watch.start()
     until(lambda: watch.stage("D0") == "normal", "the drive to be read")
     plc.set("d", 1, 0)
     until(lambda: len(heard.events("shutdown_operated")) == 1, "the shutdown in 1970")
+    until(lambda: watch.status()["plcs"]["P0"]["done"] > 10, "some scans in 1970")
     waiting = watch.status()["forward"]
     clock.set("+0")
     until(lambda: forwarded(watch) > 0, "forwarding to begin")
@@ -216,10 +164,35 @@ def test_clock_without_a_date_at_start(
     assert heard.events("shutdown_operated")[0]["occurred"].startswith("1970-01-01T00:0")
     assert [r.clock_trusted for r in rows] == [r not in early for r in rows]
     assert {"started", "shutdown_operated", "shutdown_latched"} <= {r.event for r in early}
-    assert [t for _, _, t in segments(watch.site.state / "store.db")] == [0, 1, 1]
+    kept = segments(watch.site.state / "store.db")
+    (right_ns, right_ms), far = kept[1][:2], {stamp for stamp, _ in far_samples(victoria, POSITION)}
+    scans = [r for r in tail if r.kind == "scan" and r.utc_ms < YEAR_MS]
+    assert [t for _, _, t in kept] == [0, 1, 1]
+    assert len(scans) > 5
+    assert {right_ms + (r.mono_ns - right_ns) // 1_000_000 for r in scans} <= far
+    assert min(far) > YEAR_MS
     assert second.utc_ms < with_event(rows, "shutdown_released")[0].utc_ms
     assert (json.loads(first.payload)["missed_s"], json.loads(second.payload)["missed_s"]) == (0.0, 0.0)
     assert latched
     assert verify(rows) == []
     assert [r.seq for r in tail] == sorted({r.seq for r in tail})
     await_all(heard, rows)
+
+
+@pytest.mark.timeout(40)
+def test_start_under_a_clock_ten_years_ahead_deletes_no_scan(watch: HardWatch, clock: WrongClock) -> None:
+    """What the run before has read is ten years old by UTC and seconds by the machine's own count: it is kept."""
+    watch.start()
+    until(lambda: watch.status()["plcs"]["P0"]["done"] > 10, "some scans")
+    assert watch.end() == 0
+    _, before = watch.kept()
+    clock.set("+10y")
+    watch.start()
+    until(lambda: watch.status()["plcs"]["P0"]["done"] > 30, "some scans, ten years ahead")
+    trimmed = watch.status()["store"]["trimmed"]
+    assert watch.end() == 0
+
+    _, after = watch.kept()
+    assert trimmed == 0
+    assert after[: len(before)] == before
+    assert after[-1].utc_ms - before[0].utc_ms > 9 * YEAR_MS

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -45,7 +46,14 @@ def at_work(demo: psutil.Popen, tmp_path: Path) -> list[psutil.Process]:
 
 def gone(processes: list[psutil.Process]) -> bool:
     """Whether none of them lives."""
-    return not any(p.is_running() and p.status() != psutil.STATUS_ZOMBIE for p in processes)
+    return all(_has_ended(p) for p in processes)
+
+
+def _has_ended(process: psutil.Process) -> bool:
+    try:
+        return not process.is_running() or bool(process.status() == psutil.STATUS_ZOMBIE)
+    except psutil.NoSuchProcess:  # between the two questions
+        return True
 
 
 @pytest.mark.parametrize("group", [False, True])
@@ -70,3 +78,70 @@ def test_killed_demo_takes_plant_and_watch_with_it(demo: psutil.Popen, tmp_path:
     demo.wait(5.0)
 
     until(lambda: gone(children), "plant and watch to end")
+
+
+def part_of(demo: psutil.Popen, name: str) -> psutil.Process | None:
+    """The demo's child whose command line has a word."""
+    for child in demo.children():
+        with contextlib.suppress(psutil.NoSuchProcess):
+            if name in child.cmdline():
+                return child
+    return None
+
+
+def scratch_of(tmp_path: Path) -> list[Path]:
+    """The folder in which the demo keeps everything: there from the moment that its broker starts."""
+    return list(tmp_path.glob("nightrake-demo-*"))
+
+
+@pytest.mark.parametrize("part", ["broker", "nightrake.plant", "watch"])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_stop_while_it_starts_leaves_nothing(
+    demo: psutil.Popen, tmp_path: Path, part: str, number: signal.Signals
+) -> None:
+    """Ctrl-C while the broker, the plant or the watch is starting: one sentence, no process, no folder."""
+    child = None
+    if part == "broker":
+        until(lambda: bool(scratch_of(tmp_path)), "the demo to begin", 15.0)
+    else:
+        until(lambda: part_of(demo, part) is not None, f"{part} to be started", 15.0)
+        child = part_of(demo, part)
+        assert child is not None
+        child.suspend()  # so that it is still starting when the signal comes
+    children = demo.children()
+    demo.send_signal(number)
+    if child is not None:
+        child.resume()
+    code = demo.wait(15.0)
+
+    said = (tmp_path / "out").read_text()
+    assert code == 1
+    assert said.count("stopped while it was starting") == 1
+    assert "six drives" not in said
+    assert "Traceback" not in said
+    assert gone(children)
+    assert scratch_of(tmp_path) == []
+
+
+def test_ctrl_c_at_a_terminal_ends_it_with_the_summary(demo: psutil.Popen, tmp_path: Path) -> None:
+    """A terminal sends SIGINT to its whole foreground group; plant and watch are not in it."""
+    children = at_work(demo, tmp_path)
+    os.killpg(demo.pid, signal.SIGINT)
+    code = demo.wait(15.0)
+
+    said = (tmp_path / "out").read_text()
+    assert code == 0
+    assert "scans: " in said
+    assert "Traceback" not in said
+    assert gone(children)
+
+
+def test_ctrl_c_before_python_is_up_is_one_sentence(tmp_path: Path) -> None:
+    """As deploy/demo starts it: the signal waits until there is somebody to take it."""
+    words = [sys.executable, "-m", "nightrake.cli", "demo", "--for", "60", "--config", str(CONFIG)]
+    early = ["sh", "-c", 'kill -INT $$; exec "$@"', "sh", *words]
+    done = subprocess.run(["env", "--block-signal=INT", *early], capture_output=True, text=True, check=False)
+
+    assert done.returncode == 130
+    assert done.stderr == "nightrake: stopped by Ctrl-C.\n"
+    assert done.stdout == ""

@@ -27,15 +27,6 @@ DISK_MIB = 64
 
 
 @pytest.fixture
-def plc(make_libmodbus: Callable[[], LibmodbusServer]) -> LibmodbusServer:
-    """A PLC with one healthy drive."""
-    server = make_libmodbus()
-    for table, address, value in (("d", 0, 1), ("d", 1, 1), ("d", 2, 1), ("i", 0, 10_400)):
-        server.set(table, address, value)
-    return server
-
-
-@pytest.fixture
 def site(plc: LibmodbusServer, make_recorder: Callable[..., int], mosquitto: Mosquitto, tmp_path: Path) -> Site:
     """Its settings."""
     return Site(tmp_path, [make_recorder(plc.port)], mosquitto.port)

@@ -13,7 +13,6 @@ from pathlib import Path
 import pytest
 
 from integration.site import Site, Watch, until
-from integration.test_watch import healthy
 from plc.fixtures import LibmodbusServer
 
 
@@ -32,14 +31,6 @@ class Mute(Watch):
         """Start it."""
         command = [sys.executable, "-m", "nightrake.cli", "watch", str(self.site.folder)]
         self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=self._error, stderr=self._error)
-
-
-@pytest.fixture
-def plc(make_libmodbus: Callable[[], LibmodbusServer]) -> LibmodbusServer:
-    """A libmodbus server with one healthy drive."""
-    server = make_libmodbus()
-    healthy(server)
-    return server
 
 
 @pytest.fixture(params=["closed", "full", "unread"])

@@ -12,7 +12,7 @@ import pytest
 
 from integration.hardship import HardWatch
 from integration.ledger import Ledger
-from integration.site import Site, until
+from integration.site import Site, healthy, until
 from nightrake.errors import ControlError
 from nightrake.journal.chain import verify
 from nightrake.lifeline import EXIT_BROKEN
@@ -47,8 +47,7 @@ def test_memory_limit_ends_the_watch_alone_and_the_next_start_goes_on(
     """
     plc = make_libmodbus()
     for at in range(DRIVES):
-        for table, address, value in (("d", 0, 1), ("d", 1, 1), ("d", 2, 1), ("i", 0, 10_400)):
-            plc.set(table, 10 * at + address, value)
+        healthy(plc, at)
     watch = make_watch(Site(tmp_path, [make_recorder(plc.port)], mosquitto.port, scan_s=0.25))
     watch.start()
     until(lambda: watch.stage("D0") == "normal", "the drive to be read")

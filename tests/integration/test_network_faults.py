@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import psutil
 import pytest
 
-from integration.hardship import HardWatch
+from integration.hardship import HardWatch, Plants
 from integration.site import Site, until
 from nightrake.domain.inputs import Got
 from nightrake.domain.rows import TailRecord
 from nightrake.domain.tailcodec import unpack_scan
 from nightrake.journal.reader import Reader
 from nightrake.kept import plan_from_json
-from peers.apart import FAR, Apart, Cable
+from peers.apart import FAR, Cable
 from peers.process import port_free
 from plc.fixtures import LibmodbusServer
 
@@ -30,57 +27,6 @@ LOST_S = 5.0
 """Field requirement: a lost PLC is said within this."""
 BACK_S = 35.0
 """Field requirement: it is read again within this after its line is back."""
-
-
-class Plants:
-    """PLCs and the recorders in front of them, as processes inside networks of a test's own."""
-
-    def __init__(self, folder: Path, binary: Path) -> None:
-        self._folder, self._binary = folder, binary
-        self._servers: list[LibmodbusServer] = []
-        self._recorders: list[subprocess.Popen[str]] = []
-
-    def add(self, place: Apart, address: str) -> int:
-        """A healthy drive's PLC; gives the port of its recorder, which listens on `address`."""
-        inside = self._folder / f"server{len(self._servers)}.sh"
-        inside.write_text(f'#!/bin/sh\nexec {" ".join(place.prefix())} {self._binary} "$@"\n')
-        inside.chmod(0o755)
-        server = LibmodbusServer(inside, port_free())
-        self._servers.append(server)
-        for table, at, value in (("d", 0, 1), ("d", 1, 1), ("d", 2, 1), ("i", 0, 10_400)):
-            server.set(table, at, value)
-        log = Path(os.environ.get("NIGHTRAKE_WIRE_LOG") or self._folder) / f"{self._folder.name}-{address}.log"
-        command = [*place.prefix(), sys.executable, str(PLC / "recorder.py"), str(server.port), str(log), address]
-        recorder = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-        self._recorders.append(recorder)
-        assert recorder.stdout is not None
-        return int(recorder.stdout.readline())
-
-    def close(self) -> None:
-        """End them."""
-        for recorder in self._recorders:
-            recorder.terminate()
-            recorder.wait(5.0)
-            if recorder.stdout is not None:
-                recorder.stdout.close()
-        for server in self._servers:
-            server.stop()
-
-
-@pytest.fixture
-def cable() -> Iterator[Cable]:
-    """A cable between two networks of the test's own."""
-    made = Cable()
-    yield made
-    made.close()
-
-
-@pytest.fixture
-def plants(tmp_path: Path, libmodbus_binary: Path) -> Iterator[Plants]:
-    """PLCs in them."""
-    made = Plants(tmp_path, libmodbus_binary)
-    yield made
-    made.close()
 
 
 @pytest.fixture
@@ -156,26 +102,6 @@ def test_cable_pulled_and_plugged_in_again_and_again(watch: HardWatch, cable: Ca
     assert watch.end() == 0
 
 
-@pytest.fixture
-def slow_line() -> Iterator[Callable[[int], int]]:
-    """Puts a slow, lossy line in front of a PLC's port and gives the line's own port."""
-    running: list[subprocess.Popen[str]] = []
-
-    def make(plc_port: int) -> int:
-        command = [sys.executable, str(PLC / "slowline.py"), str(plc_port), "3"]
-        running.append(subprocess.Popen(command, stdout=subprocess.PIPE, text=True))
-        out = running[-1].stdout
-        assert out is not None
-        return int(out.readline())
-
-    yield make
-    for process in running:
-        process.terminate()
-        process.wait(5.0)
-        if process.stdout is not None:
-            process.stdout.close()
-
-
 FOUR = (8_000, 10_000, 12_000, 14_000)
 """Currents of four drives in uA, each far from the others'; D1 has its alarm contact operated, the others not."""
 
@@ -183,7 +109,7 @@ FOUR = (8_000, 10_000, 12_000, 14_000)
 @pytest.mark.timeout(60)
 def test_slow_and_lossy_line_gives_no_wrong_value(
     make_libmodbus: Callable[[], LibmodbusServer],
-    slow_line: Callable[[int], int],
+    plc_program: Callable[..., int],
     make_recorder: Callable[..., int],
     make_watch: Callable[..., HardWatch],
     tmp_path: Path,
@@ -198,7 +124,13 @@ def test_slow_and_lossy_line_gives_no_wrong_value(
     for at, current in enumerate(FOUR):
         for table, address, value in (("d", 0, int(at != 1)), ("d", 1, 1), ("d", 2, 1), ("i", 0, current)):
             server.set(table, 10 * at + address, value)
-    site = Site(tmp_path, [make_recorder(slow_line(server.port))], port_free(), per_plc=len(FOUR), scan_s=SCAN_S)
+    site = Site(
+        tmp_path,
+        [make_recorder(plc_program("slowline.py", server.port, 3))],
+        port_free(),
+        per_plc=len(FOUR),
+        scan_s=SCAN_S,
+    )
     watch = make_watch(site)
     watch.start()
     begin_s = time.monotonic()

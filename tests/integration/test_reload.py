@@ -13,8 +13,7 @@ from typing import Any
 
 import pytest
 
-from integration.site import Site, Watch, until
-from integration.test_watch import healthy
+from integration.site import Site, Watch, healthy, until
 from plc.fixtures import LibmodbusServer
 
 FORWARD = '[forward]\nenabled = true\nurl = "http://127.0.0.1:9"\ntoken_file = "{}"\n'

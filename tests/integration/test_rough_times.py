@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -18,7 +16,6 @@ from integration.site import Site, until
 from peers.mosquitto import Mosquitto
 from plc.fixtures import LibmodbusServer
 
-PLC = Path(__file__).resolve().parent.parent / "plc"
 SCAN_S = 0.25
 STREAM_S = 4.0
 MOST_MB = 150.0
@@ -26,40 +23,11 @@ MOST_MB = 150.0
 PAUSE_S = 3.0
 
 
-@pytest.fixture
-def plc(make_libmodbus: Callable[[], LibmodbusServer]) -> LibmodbusServer:
-    """A PLC with one healthy drive."""
-    server = make_libmodbus()
-    for table, address, value in (("d", 0, 1), ("d", 1, 1), ("d", 2, 1), ("i", 0, 10_400)):
-        server.set(table, address, value)
-    return server
-
-
-@pytest.fixture
-def firehose() -> Iterator[Callable[[str], int]]:
-    """Starts a PLC that never stops sending and gives its port."""
-    running: list[subprocess.Popen[str]] = []
-
-    def make(kind: str) -> int:
-        command = [sys.executable, str(PLC / "firehose.py"), kind]
-        running.append(subprocess.Popen(command, stdout=subprocess.PIPE, text=True))
-        out = running[-1].stdout
-        assert out is not None
-        return int(out.readline())
-
-    yield make
-    for process in running:
-        process.terminate()
-        process.wait(5.0)
-        if process.stdout is not None:
-            process.stdout.close()
-
-
 @pytest.mark.timeout(40)
 @pytest.mark.parametrize("kind", ["garbage", "frames"])
 def test_endless_bytes_cost_no_memory_and_no_other_scan(
     kind: str,
-    firehose: Callable[[str], int],
+    plc_program: Callable[..., int],
     plc: LibmodbusServer,
     make_recorder: Callable[..., int],
     make_watch: Callable[..., HardWatch],
@@ -67,7 +35,7 @@ def test_endless_bytes_cost_no_memory_and_no_other_scan(
     tmp_path: Path,
 ) -> None:
     """Four seconds of bytes from D0's PLC: D0 is bad with the reason, memory stays, D1 is scanned in its time."""
-    ports = [make_recorder(firehose(kind)), make_recorder(plc.port)]
+    ports = [make_recorder(plc_program("firehose.py", kind)), make_recorder(plc.port)]
     watch = make_watch(Site(tmp_path, ports, mosquitto.port, scan_s=SCAN_S))
     watch.start()
     until(lambda: watch.stage("D1") == "normal", "D1 to be read")

@@ -11,28 +11,10 @@ from pathlib import Path
 import pytest
 
 from integration.ledger import Ledger
-from integration.site import Site, Watch, until
+from integration.site import Site, Watch, healthy, until
 from peers.mosquitto import Mosquitto
 from peers.victoria import Victoria
 from plc.fixtures import LibmodbusServer
-
-HEALTHY = {"d": ((0, 1), (1, 1), (2, 1)), "i": ((0, 10_400),)}
-"""Alarm and shutdown contact closed, motor running; 10.4 mA = 10 mm = 24 kN.m."""
-
-
-def healthy(plc: LibmodbusServer, at: int = 0) -> None:
-    """Make one drive of the register list a healthy one."""
-    for table, entries in HEALTHY.items():
-        for address, value in entries:
-            plc.set(table, 10 * at + address, value)
-
-
-@pytest.fixture
-def plc(make_libmodbus: Callable[[], LibmodbusServer]) -> LibmodbusServer:
-    """A libmodbus server with one healthy drive."""
-    server = make_libmodbus()
-    healthy(server)
-    return server
 
 
 @pytest.fixture
@@ -46,16 +28,8 @@ def watch(
         running.end(signal.SIGKILL)
 
 
-@pytest.fixture
-def ledger(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Ledger]:
-    """A subscriber beside the watch."""
-    listener = Ledger(mosquitto.port, tmp_path / "heard.txt")
-    yield listener
-    listener.close()
-
-
 def test_contact_at_the_plc_is_an_event_with_the_right_torque(
-    watch: Watch, plc: LibmodbusServer, ledger: Ledger
+    watch: Watch, plc: LibmodbusServer, heard: Ledger
 ) -> None:
     """An operated contact is told with the torque that the calibration record gives for the position."""
     watch.start()
@@ -65,18 +39,16 @@ def test_contact_at_the_plc_is_an_event_with_the_right_torque(
 
     plc.set("d", 0, 0)
 
-    until(lambda: len(ledger.events("alarm_operated")) == 1, "the event")
-    event = ledger.events("alarm_operated")[0]
+    until(lambda: len(heard.events("alarm_operated")) == 1, "the event")
+    event = heard.events("alarm_operated")[0]
     assert (event["drive"], event["direction"], event["durable"]) == ("D0", "forward", True)
     assert event["data"]["torque_nm"] == 32_000.0
-    until(
-        lambda: any(s["data"]["directions"]["forward"]["state"] == "alarm" for s in ledger.heard("drive/D0")), "state"
-    )
+    until(lambda: any(s["data"]["directions"]["forward"]["state"] == "alarm" for s in heard.heard("drive/D0")), "state")
     assert watch.end() == 0
-    until(lambda: ledger.heard("service")[-1]["data"]["state"] == "stopped", "the word that it stopped")
+    until(lambda: heard.heard("service")[-1]["data"]["state"] == "stopped", "the word that it stopped")
 
 
-def test_shutdown_latches_until_it_is_released_and_reset(watch: Watch, plc: LibmodbusServer, ledger: Ledger) -> None:
+def test_shutdown_latches_until_it_is_released_and_reset(watch: Watch, plc: LibmodbusServer, heard: Ledger) -> None:
     """Stop confirmed by run feedback; reset refused while operated, running before reset told, reset journalled."""
     watch.start()
     until(lambda: watch.stage("D0") == "normal", "the drive to be read")
@@ -91,33 +63,33 @@ def test_shutdown_latches_until_it_is_released_and_reset(watch: Watch, plc: Libm
     plc.set("d", 0, 1)
     until(lambda: watch.stage("D0") == "normal", "the contact to release")
     plc.set("d", 2, 1)
-    until(lambda: len(ledger.events("running_before_reset")) == 1, "running before reset")
+    until(lambda: len(heard.events("running_before_reset")) == 1, "running before reset")
     still = watch.drive("D0")["directions"]["forward"]["latched"]
     accepted = watch.ask("command", what="reset", drive="D0")
 
     assert (refused["ok"], still, accepted["ok"], accepted["durable"]) == (False, True, True, True)
     assert "still operated" in refused["text"]
-    assert ledger.events("shutdown_operated")[0]["data"]["stop"] == "confirmed"
+    assert heard.events("shutdown_operated")[0]["data"]["stop"] == "confirmed"
     assert not watch.drive("D0")["directions"]["forward"]["latched"]
-    until(lambda: len(ledger.events("shutdown_reset")) == 1, "the reset's row")
-    assert ledger.events("shutdown_reset")[0]["data"]["known_by"] == "local user"
+    until(lambda: len(heard.events("shutdown_reset")) == 1, "the reset's row")
+    assert heard.events("shutdown_reset")[0]["data"]["known_by"] == "local user"
     watch.end()
 
 
-def test_motor_that_runs_on_is_said_to_run_on(watch: Watch, plc: LibmodbusServer, ledger: Ledger) -> None:
+def test_motor_that_runs_on_is_said_to_run_on(watch: Watch, plc: LibmodbusServer, heard: Ledger) -> None:
     """Run feedback still there after the set time: the hard-wired stop did not act."""
     watch.start()
     until(lambda: watch.stage("D0") == "normal", "the drive to be read")
 
     plc.set("d", 1, 0)
 
-    until(lambda: len(ledger.events("still_running")) == 1, "still running")
-    assert ledger.events("shutdown_operated")[0]["data"]["stop"] == "awaited"
-    assert ledger.events("shutdown_operated")[0]["data"]["without_alarm"] is True
+    until(lambda: len(heard.events("still_running")) == 1, "still running")
+    assert heard.events("shutdown_operated")[0]["data"]["stop"] == "awaited"
+    assert heard.events("shutdown_operated")[0]["data"]["without_alarm"] is True
     watch.end()
 
 
-def test_plc_image_of_zeros_opens_nothing(watch: Watch, plc: LibmodbusServer, ledger: Ledger) -> None:
+def test_plc_image_of_zeros_opens_nothing(watch: Watch, plc: LibmodbusServer, heard: Ledger) -> None:
     """A PLC that restarts serves zeros: normally closed contacts would read as operated, and are not taken so."""
     watch.start()
     until(lambda: watch.stage("D0") == "normal", "the drive to be read")
@@ -125,11 +97,11 @@ def test_plc_image_of_zeros_opens_nothing(watch: Watch, plc: LibmodbusServer, le
     plc.set("i", 0, 0)
     for address in range(3):
         plc.set("d", address, 0)
-    until(lambda: len(ledger.events("image_suspect")) == 1, "the suspicion after two seconds")
+    until(lambda: len(heard.events("image_suspect")) == 1, "the suspicion after two seconds")
     healthy(plc)
-    until(lambda: len(ledger.events("image_sound")) == 1, "a sound image")
+    until(lambda: len(heard.events("image_sound")) == 1, "a sound image")
 
-    names = [e["event"] for e in ledger.events()]
+    names = [e["event"] for e in heard.events()]
     assert "shutdown_suspect" in names
     assert "shutdown_operated" not in names
     assert watch.stage("D0") == "normal"
@@ -137,7 +109,7 @@ def test_plc_image_of_zeros_opens_nothing(watch: Watch, plc: LibmodbusServer, le
 
 
 def test_lost_plc_keeps_the_last_state_and_says_so(
-    plc: LibmodbusServer, watch: Watch, ledger: Ledger, make_libmodbus: Callable[[], LibmodbusServer]
+    plc: LibmodbusServer, watch: Watch, heard: Ledger, make_libmodbus: Callable[[], LibmodbusServer]
 ) -> None:
     """A dead PLC neither raises nor clears; the others are not touched; quality says why."""
     watch.start()
@@ -151,7 +123,7 @@ def test_lost_plc_keeps_the_last_state_and_says_so(
     direction = watch.drive("D0")["directions"]["forward"]
     assert (direction["state"], direction["known_now"]) == ("alarm", False)
     assert watch.drive("D0")["torque_nm"]["value"] is None
-    until(lambda: any("plc:P0" in str(e["data"]) for e in ledger.events("link_down")), "the link's event")
+    until(lambda: any("plc:P0" in str(e["data"]) for e in heard.events("link_down")), "the link's event")
     watch.end()
 
 
@@ -194,22 +166,22 @@ def test_second_watch_on_one_store_is_refused_in_a_sentence(watch: Watch) -> Non
     watch.end()
 
 
-def test_restart_forgets_nothing_and_tells_nothing_twice(watch: Watch, plc: LibmodbusServer, ledger: Ledger) -> None:
+def test_restart_forgets_nothing_and_tells_nothing_twice(watch: Watch, plc: LibmodbusServer, heard: Ledger) -> None:
     """A latched shutdown stands after kill -9 and a restart, without a second event; the gap is journalled."""
     watch.start()
     until(lambda: watch.stage("D0") == "normal", "the drive to be read")
     plc.set("d", 1, 0)
-    until(lambda: len(ledger.events("shutdown_latched")) == 1, "the latch")
+    until(lambda: len(heard.events("shutdown_latched")) == 1, "the latch")
 
     watch.end(signal.SIGKILL)
     watch.start()
     until(lambda: watch.drive("D0")["directions"]["forward"]["known_now"], "the drive to be read again")
 
     assert watch.drive("D0")["directions"]["forward"]["latched"]
-    until(lambda: len(ledger.events("started")) == 2, "the second start")
-    ids = {e["id"] for e in ledger.events("shutdown_operated")}
+    until(lambda: len(heard.events("started")) == 2, "the second start")
+    ids = {e["id"] for e in heard.events("shutdown_operated")}
     assert len(ids) == 1
-    assert ledger.events("started")[-1]["data"]["clean_stop_before"] is False
+    assert heard.events("started")[-1]["data"]["clean_stop_before"] is False
     watch.end()
 
 

@@ -1,4 +1,4 @@
-"""A real Mosquitto on a free port of 127.0.0.1."""
+"""A real Mosquitto on a free port, of 127.0.0.1 unless a test puts it elsewhere."""
 
 from __future__ import annotations
 
@@ -14,17 +14,22 @@ class Mosquitto(Peer):
     Args:
         folder: For configuration and log.
         acl: Text of an access list, or "" for none. lines: Further lines of configuration.
-        tls: (CA file, certificate file, key file) for a listener with TLS, or None.
+        tls: (CA file, certificate file, key file) for a listener with TLS, or None. address: Where it listens.
     """
 
     def __init__(
-        self, folder: Path, acl: str = "", lines: tuple[str, ...] = (), tls: tuple[Path, Path, Path] | None = None
+        self,
+        folder: Path,
+        acl: str = "",
+        lines: tuple[str, ...] = (),
+        tls: tuple[Path, Path, Path] | None = None,
+        address: str = "127.0.0.1",
     ) -> None:
         super().__init__(folder, port_free())
         self._program = program("mosquitto", "mosquitto")
         self._conf = folder / "mosquitto.conf"
         self._acl = folder / "acl.txt"
-        listener = [f"listener {self.port} 127.0.0.1", "allow_anonymous true", "set_tcp_nodelay true"]
+        listener = [f"listener {self.port} {address}", "allow_anonymous true", "set_tcp_nodelay true"]
         general = [
             "user root",
             "log_type error",

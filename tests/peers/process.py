@@ -8,7 +8,7 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -57,6 +57,17 @@ class Peer:
         self.log = folder / "log.txt"
         self._process: subprocess.Popen[bytes] | None = None
         self._frozen = False
+        self._prefix: list[str] = []
+        self._network = 0
+
+    def put_inside(self, prefix: Sequence[str], pid: int) -> None:
+        """Let it be started in the network of a process: with this before its command."""
+        self._prefix, self._network = list(prefix), pid
+
+    def listens_inside(self) -> bool:
+        """Whether anything listens on its port, in the network that it was put inside."""
+        table = Path(f"/proc/{self._network}/net/tcp").read_text(encoding="ascii").splitlines()[1:]
+        return any(line.split()[1].endswith(f":{self.port:04X}") and line.split()[3] == "0A" for line in table)
 
     def command(self) -> list[str]:
         """Program and arguments."""
@@ -64,13 +75,14 @@ class Peer:
 
     def ready(self) -> bool:
         """Whether it serves."""
-        return listens(self.port)
+        return self.listens_inside() if self._network else listens(self.port)
 
     def start(self) -> None:
         """Start it and wait until it serves."""
         assert self._process is None, "already running"
         with self.log.open("ab") as log:
-            self._process = subprocess.Popen(self.command(), stdout=log, stderr=log, stdin=subprocess.DEVNULL)
+            command = [*self._prefix, *self.command()]
+            self._process = subprocess.Popen(command, stdout=log, stderr=log, stdin=subprocess.DEVNULL)
         self.wait_for(self.ready, f"{self.command()[0]} to serve on port {self.port}")
 
     def wait_for(self, true: Callable[[], bool], what: str) -> None:

@@ -49,6 +49,11 @@ PLANTED: Mapping[str, tuple[tuple[Life, Event], Life | None]] = {
 }
 
 
+SEARCHED = 2000
+"""The search ends with its first find, mostly within fifty cases; a smaller bound would now and then be reached."""
+
+
+@pytest.mark.timeout(60)
 @pytest.mark.parametrize("name", list(PLANTED))
 def test_fault_planted_in_the_table_is_found(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """One arrow goes elsewhere, is missing, or is too many: the laws, which know no table, fail."""
@@ -59,7 +64,7 @@ def test_fault_planted_in_the_table_is_found(name: str, monkeypatch: pytest.Monk
 
     with pytest.raises(AssertionError):
         run_state_machine_as_test(
-            AlarmLaws, settings=settings(max_examples=400, stateful_step_count=40, phases=(Phase.generate,))
+            AlarmLaws, settings=settings(max_examples=SEARCHED, stateful_step_count=40, phases=(Phase.generate,))
         )
 
 

@@ -58,7 +58,7 @@ def nullable(key: str) -> bool:
     """Keys that may be left out; the others have a default or are needed for the shape."""
     return key not in {
         *("arrangement", "kind", "part", "ratio", "count", "rest_angle", "adjusted_at", "floating", "balanced"),
-        *("seen_from", "mounting", "rate_change_pct_per_k"),
+        *("seen_from", "mounting", "rate_change_pct_per_k", "tolerance_pct"),
     }
 
 

@@ -31,6 +31,8 @@ OTHERS = {
     "straight springs": replace(GOOD, square=0.0, cube=0.0, ripple=0.0, friction=0.001),
     "straight segments": replace(GOOD, form="straight segments"),
     "one run of four": replace(GOOD, runs=1, levels=4),
+    "two runs that differ": replace(GOOD, run_sd=0.002),
+    "three runs that differ": replace(GOOD, run_sd=0.002, runs=3),
 }
 
 

@@ -8,6 +8,7 @@ from clocks import ManualClock
 from nightrake.clock import Segment
 from nightrake.domain.inputs import Command, Tick
 from nightrake.domain.pipeline import step
+from nightrake.domain.readplan import split
 from nightrake.domain.rows import GENESIS, Entry, Row, TailRecord
 from nightrake.domain.state import new_site
 from nightrake.engine import Engine
@@ -24,6 +25,7 @@ class Shelf:
         self.states: dict[str, bytes] = {}
         self.tail: list[TailRecord] = []
         self.layouts: dict[str, str] = {}
+        self.put: list[str] = []
         self.segments: list[tuple[str, int, int, bool]] = []
         self.snapshots: list[bytes] = []
 
@@ -34,6 +36,7 @@ class Shelf:
 
     def put_layout(self, layout: str, content: str) -> None:
         self.layouts[layout] = content
+        self.put.append(layout)
 
     def put_segment(self, boot_id: str, start_mono_ns: int, start_utc_ms: int, trusted: bool) -> None:
         self.segments.append((boot_id, start_mono_ns, start_utc_ms, trusted))
@@ -128,6 +131,17 @@ def test_tick_that_changes_nothing_is_not_kept(manual_clock: ManualClock) -> Non
     assert len(desk.shelf.tail) == kept == 2
     assert [r.seq for r in desk.shelf.tail] == [7, 8]
     assert len(desk.shelf.layouts) == 1
+
+
+def test_plan_is_kept_each_time_it_comes_into_force(manual_clock: ManualClock) -> None:
+    """The store forgets plans of which no scan is left: one that holds again must be there again, and only then."""
+    desk = Desk(manual_clock)
+    whole = desk.works.plans["P"]
+    for plan in (whole, whole, split(whole, whole.blocks[:1]), whole):
+        desk.works.plans["P"] = plan
+        desk.scan()
+
+    assert desk.shelf.put == [whole.layout, split(whole, whole.blocks[:1]).layout, whole.layout]
 
 
 def test_clock_set_back_an_hour_begins_a_segment_and_keeps_the_order(manual_clock: ManualClock) -> None:

@@ -3,28 +3,30 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from nightrake.cli.blind import blind_spots
 from nightrake.cli.check_offline import report
 from nightrake.cli.live import live_lines, read_live
+from nightrake.cli.recordcheck import record_faults
 from nightrake.commissioning.stated import specification_slips
 from nightrake.polling import plan_of
 from nightrake.settings import Settings, load
 
 
 def run_check(folder: Path, overrides: Mapping[str, str | int | float], *, live: bool, as_json: bool) -> int:
-    """Check; exit code 0 when nothing is wrong, 1 when a point did not read well (--live).
+    """Check; exit code 0 when nothing is wrong, 1 when a record's fit is not its own or (--live) a point read badly.
 
     Raises:
         ConfigError: The folder holds mistakes.
     """
     settings = load(folder, overrides, specification_check=specification_slips)
     if not live:
-        print(json.dumps(_plain(settings), indent=2) if as_json else report(settings))
-        return 0
+        faults = list(record_faults(settings))
+        print(json.dumps(_plain(settings, faults), indent=2) if as_json else report(settings, faults))
+        return 1 if faults else 0
     found = read_live(settings)
     if as_json:
         print(json.dumps([f.plain() for f in found.findings], indent=2))
@@ -38,11 +40,12 @@ def requests_per_second(settings: Settings, plc: str) -> float:
     return sum(1e9 / block.period_ns for block in plan_of(settings.site, plc).blocks)
 
 
-def _plain(settings: Settings) -> dict[str, Any]:
+def _plain(settings: Settings, faults: Sequence[str]) -> dict[str, Any]:
     site = settings.site
     return {
         "site": site.id,
         "settings": settings.digest,
         "plcs": {p: {"requests_per_s": round(requests_per_second(settings, p), 3)} for p in site.endpoints},
+        "record_faults": list(faults),
         "drives": {d.id: blind_spots(d, site, settings.today_utc_ms) for d in site.drives.values()},
     }

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from nightrake.cli.blind import blind_spots
-from nightrake.cli.recordcheck import record_doubts
+from nightrake.cli.recordcheck import record_faults
 from nightrake.domain.readplan import make_plan
 from nightrake.domain.site import ContactSpec, EndpointSpec, SiteSpec
 from nightrake.errors import NightrakeError
@@ -15,8 +15,13 @@ from nightrake.settings import Settings, secret
 WIDTH = 80
 
 
-def report(settings: Settings) -> str:
-    """PLCs with the load each will get, drives with their contacts, what each cannot notice and why, other doubts."""
+def report(settings: Settings, faults: Sequence[str] | None = None) -> str:
+    """PLCs with the load each will get, drives with their contacts, what each cannot notice and why, other doubts.
+
+    Args:
+        settings: Of a folder without mistakes. faults: What `record_faults` found; None: to be found here.
+    """
+    faults = list(record_faults(settings)) if faults is None else faults
     site = settings.site
     count = f"{_many(len(site.endpoints), 'PLC')}, {_many(len(site.drives), 'drive')}"
     lines = [*_wrapped(f"{site.name} ({site.id}): {count}, {_many(len(settings.people), 'person', 'people')}."), ""]
@@ -30,13 +35,19 @@ def report(settings: Settings) -> str:
             lines += _wrapped(contact_text(contact), "  ")
         for spot in blind_spots(drive, site, settings.today_utc_ms):
             lines += _wrapped(f"! {spot}", "  ")
-    more = [*plc_doubts(site), *settings.warnings, *record_doubts(settings), *secret_doubts(settings)]
+    more = [*plc_doubts(site), *settings.warnings, *faults, *secret_doubts(settings)]
     if more:
         lines += ["", "Look at these too"]
         lines += [line for text in more for line in _wrapped(f"! {text}", "  ")]
-    seeing = [d.id for d in site.drives.values() if not blind_spots(d, site, settings.today_utc_ms)]
+    files = {d: [f"{r.file}:" for r in settings.records if r.drive == d] for d in site.drives}
+    seeing = [
+        d.id
+        for d in site.drives.values()
+        if not blind_spots(d, site, settings.today_utc_ms)
+        and not any(text.startswith((f"drive.{d.id}:", f"drive.{d.id}.", *files[d.id])) for text in more)
+    ]
     lines += ["", *_wrapped(closing_text(seeing, len(site.drives)))]
-    lines += _wrapped(f"Settings {settings.digest[:16]} are valid; nothing was connected to.")
+    lines += _wrapped(f"Settings {settings.digest[:16]} {validity(faults)}; nothing was connected to.")
     return "\n".join(lines)
 
 
@@ -94,11 +105,19 @@ def secret_doubts(settings: Settings) -> Iterator[str]:
             yield f"{error} (read as the user who runs this check)"
 
 
+def validity(faults: Sequence[str]) -> str:
+    """Whether the torque that these settings give may be believed."""
+    if not faults:
+        return "are valid"
+    return "can be read, but are not to be used: a calibration record's curve is not that of its points (see above)"
+
+
 def closing_text(seeing: Sequence[str], drives: int) -> str:
     """How many drives have nothing marked."""
     if len(seeing) == drives:
         return "Every drive can notice a broken wire and a restarted PLC, and shows torque and stops."
-    return f"Marked !: what cannot be noticed, and why. Nothing marked: {', '.join(seeing) or 'no drive'}."
+    unmarked = ", ".join(seeing) or "no drive"
+    return f"Marked !: what cannot be noticed, or needs a look, and why. Nothing marked: {unmarked}."
 
 
 def _many(count: int, one: str, more: str = "") -> str:

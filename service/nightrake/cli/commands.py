@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import textwrap
 from collections.abc import Mapping
 from pathlib import Path
@@ -33,7 +34,7 @@ def run_reload(folder: Path, overrides: Mapping[str, str | int | float]) -> int:
     """Ask the watch to take the changed folder; it checks the folder itself and refuses it whole if it must."""
     settings = load(folder, overrides)
     with ControlClient(settings.control.socket, timeout_s=30.0) as client:
-        answer = client.ask("reload")
+        answer = client.ask("reload", folder=os.path.abspath(folder))
     for line in answer["lines"]:
-        print(line)
+        print(textwrap.fill(line, 80, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False))
     return 0 if answer["ok"] else 1

@@ -42,9 +42,18 @@ def run_demo(folder: Path, seconds: float, seed: int) -> int:
         seconds: Ends by itself after this long; 0 = runs until Ctrl-C.
         seed: Seed of the plant's chance.
     """
-    load(folder)
-    with tempfile.TemporaryDirectory(prefix="nightrake-demo-") as scratch:
-        return asyncio.run(_demo(folder, seconds, seed, Path(scratch)))
+    try:
+        load(folder)
+        with tempfile.TemporaryDirectory(prefix="nightrake-demo-") as scratch:
+            return asyncio.run(_demo(folder, seconds, seed, Path(scratch)))
+    except (KeyboardInterrupt, _StoppedEarly):
+        with contextlib.suppress(OSError):  # the terminal may be closed
+            _say("The demo was stopped while it was starting; nothing of it is left.")
+        return 1
+
+
+class _StoppedEarly(Exception):
+    """Ctrl-C or the like before everything ran."""
 
 
 async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
@@ -52,14 +61,15 @@ async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         loop.add_signal_handler(number, stop.set)
+    processes: list[asyncio.subprocess.Process] = []
     broker, mqtt_port = await _broker()
-    plant = watch = None
     try:
-        plant, ports = await _plant(seed)
+        ports = await _plant(seed, processes, stop)
         _say(f"plant: three PLCs on 127.0.0.1:{', '.join(str(p) for p in ports.values())}")
         _say(f"broker: embedded, MQTT 3.1.1, on 127.0.0.1:{mqtt_port}")
         watch = await _watch(folder, scratch, ports, mqtt_port)
-        client = await _connect(scratch / "control", watch)
+        processes.append(watch)
+        client = await _connect(scratch / "control", watch, stop)
         _say("watch: running in its own process; six drives")
         table = _Screen()
         with client:
@@ -74,7 +84,7 @@ async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
             return 1
         raise
     finally:
-        for process in (watch, plant):
+        for process in reversed(processes):
             await _end(process)
         await broker.shutdown()
 
@@ -101,7 +111,10 @@ async def _broker() -> tuple[Any, int]:
     return broker, port
 
 
-async def _plant(seed: int) -> tuple[asyncio.subprocess.Process, dict[str, int]]:
+async def _plant(seed: int, processes: list[asyncio.subprocess.Process], stop: asyncio.Event) -> dict[str, int]:
+    """Start the plant; it is among `processes` whatever becomes of it."""
+    if stop.is_set():
+        raise _StoppedEarly
     process = await asyncio.create_subprocess_exec(
         sys.executable,
         *("-m", "nightrake.plant", "--ports", "0", "--scenario", "demo", "--seed", str(seed)),
@@ -109,14 +122,19 @@ async def _plant(seed: int) -> tuple[asyncio.subprocess.Process, dict[str, int]]
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.DEVNULL,
         preexec_fn=_end_with(os.getpid()),
+        process_group=0,  # Ctrl-C is for the demo, which ends its parts in order
     )
+    processes.append(process)
     assert process.stdout is not None
+    stopped, line = asyncio.create_task(stop.wait()), asyncio.create_task(process.stdout.readline())
+    done, waiting = await asyncio.wait((stopped, line), timeout=READY_S, return_when=asyncio.FIRST_COMPLETED)
+    for task in waiting:
+        task.cancel()
+    if stopped in done:
+        raise _StoppedEarly
     try:
-        async with asyncio.timeout(READY_S):
-            line = await process.stdout.readline()
-        return process, dict(json.loads(line)["ports"])
-    except (TimeoutError, ValueError, KeyError) as error:
-        await _end(process)
+        return dict(json.loads(line.result() if line in done else b"")["ports"])
+    except (ValueError, KeyError) as error:
         raise NightrakeError("the simulated plant did not start; try 'nightrake simulate' alone to see why") from error
 
 
@@ -133,6 +151,7 @@ async def _watch(folder: Path, scratch: Path, ports: Mapping[str, int], mqtt_por
             stdout=log,
             stderr=log,
             preexec_fn=_end_with(os.getpid()),
+            process_group=0,
         )
 
 
@@ -152,9 +171,11 @@ def _place(port: int) -> dict[str, str | int]:
     return {"host": "127.0.0.1", "port": port}
 
 
-async def _connect(path: Path, watch: asyncio.subprocess.Process) -> ControlClient:
+async def _connect(path: Path, watch: asyncio.subprocess.Process, stop: asyncio.Event) -> ControlClient:
     deadline = time.monotonic() + READY_S
     while True:
+        if stop.is_set():
+            raise _StoppedEarly
         try:
             return ControlClient(path)
         except ControlError:

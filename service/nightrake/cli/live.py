@@ -13,6 +13,7 @@ from nightrake.domain.inputs import Got
 from nightrake.domain.reading import Reading
 from nightrake.domain.site import Direction, DriveSpec, EndpointSpec, PointSpec
 from nightrake.errors import ControlError, FieldError
+from nightrake.field.names import name_trouble
 from nightrake.field.probe import Probed, probe_endpoint
 from nightrake.journal.lock import take_lock
 from nightrake.settings import Settings
@@ -107,7 +108,8 @@ def _alone(settings: Settings, plcs: Sequence[str], points: Mapping[str, list[Po
         try:
             return await probe_endpoint(endpoint, points[endpoint.id])
         except FieldError as error:
-            return [Probed(p, Got.NO_CONNECTION, b"", str(error), 0.0, -1, -1, -1) for p in points[endpoint.id]]
+            why = await name_trouble(endpoint.host) or str(error)
+            return [Probed(p, Got.NO_CONNECTION, b"", why, 0.0, -1, -1, -1) for p in points[endpoint.id]]
 
     async def every() -> list[list[Probed]]:
         return await asyncio.gather(*(one(settings.site.endpoints[plc]) for plc in plcs))

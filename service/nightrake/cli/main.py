@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from nightrake import __version__
+from nightrake.cli.prove_words import head_help
 from nightrake.errors import ConfigError, NightrakeError
 
 app = typer.Typer(
@@ -29,6 +30,8 @@ Overrides = Annotated[
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 CONFIG = Path("config")
+STOPPED = 130
+"""Exit code after Ctrl-C: 128 and the signal's number, as shells have it."""
 
 
 @app.command()
@@ -49,7 +52,7 @@ def check(
     live: Annotated[bool, typer.Option("--live", help="Read each configured point once, read-only.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Validate the settings folder without connecting; with --live also read every point once and show it."""
+    """Validate the settings folder without connecting. With --live also read every point once and show it."""
     from nightrake.cli.check import run_check
 
     raise SystemExit(run_check(folder, overrides_of(override), live=live, as_json=as_json))
@@ -57,7 +60,7 @@ def check(
 
 @app.command()
 def status(folder: Folder = CONFIG, override: Overrides = None, as_json: AsJson = False) -> None:
-    """Show drives, links, scan timing, queues and cursors of the running watch."""
+    """Show drives, links, scan timing and queues of the running watch."""
     from nightrake.cli.status import run_status
 
     raise SystemExit(run_status(folder, overrides_of(override), as_json=as_json))
@@ -86,7 +89,7 @@ def test(
     config: Annotated[Path, typer.Option(help="Settings folder.")] = CONFIG,
     override: Overrides = None,
 ) -> None:
-    """Put a drive 'in test' while its contacts are proved: shown everywhere, latches nothing, ends by itself."""
+    """Put a drive 'in test' while its contacts are proved. Shown everywhere, latches nothing, ends by itself."""
     from nightrake.cli.commands import run_command
 
     verb, arg = ("test_end", "") if end else ("test", str(minutes * 60.0))
@@ -108,7 +111,7 @@ def specify(
     raise SystemExit(run_specify(folder, overrides_of(override), drive or [], html))
 
 
-@app.command()
+@app.command(epilog=head_help())
 def prove(
     drive: Annotated[str, typer.Argument(help="Drive id.")],
     direction: Annotated[str, typer.Option(help="forward or reverse, where the device senses both.")] = "",
@@ -122,7 +125,7 @@ def prove(
     config: Annotated[Path, typer.Option(help="Settings folder.")] = CONFIG,
     override: Overrides = None,
 ) -> None:
-    """Prove a drive's torque readings and contacts with known torque, live; writes record and certificate."""
+    """Prove a drive's torque and contacts with known torque. Goes on live; writes record and certificate."""
     from nightrake.cli.prove_run import run_prove
     from nightrake.commissioning.stillness import Still
 
@@ -132,7 +135,7 @@ def prove(
 
 @app.command("reload")
 def reload_settings(folder: Folder = CONFIG, override: Overrides = None) -> None:
-    """Make the running watch take the changed settings folder in whole, or refuse it whole."""
+    """Make the running watch take the changed settings folder. In whole, or it refuses it whole."""
     from nightrake.cli.commands import run_reload
 
     raise SystemExit(run_reload(folder, overrides_of(override)))
@@ -142,7 +145,7 @@ def reload_settings(folder: Folder = CONFIG, override: Overrides = None) -> None
     context_settings={"allow_extra_args": True, "ignore_unknown_options": True, "help_option_names": []},
 )
 def simulate(context: typer.Context) -> None:
-    """Run the simulated Fennmark plant: a Modbus/TCP server with physics of its own; see simulate --help."""
+    """Run the simulated Fennmark plant; see simulate --help. A Modbus/TCP server with physics of its own."""
     from nightrake.plant.main import main as plant_main
 
     raise SystemExit(plant_main(context.args))
@@ -156,7 +159,7 @@ def demo(
     folder: Annotated[Path, typer.Option("--config", help="Settings folder.")] = CONFIG,
     seed: Annotated[int, typer.Option(help="Seed of the plant's chance.")] = 7,
 ) -> None:
-    """Simulated plant, embedded broker, store and watch together, with a live table. Nothing to install by hand."""
+    """Run simulated plant, broker, store and watch with a live table. Nothing to install by hand."""
     from nightrake.cli.demo import run_demo
 
     raise SystemExit(run_demo(folder, seconds, seed))
@@ -220,3 +223,10 @@ def main() -> None:
         raise SystemExit(1) from None
     except BrokenPipeError:
         raise SystemExit(0) from None
+    except KeyboardInterrupt:
+        print("nightrake: stopped by Ctrl-C.", file=sys.stderr)
+        raise SystemExit(STOPPED) from None
+    except SystemExit as end:
+        if end.code == STOPPED:  # so says typer of a Ctrl-C that nobody took
+            print("nightrake: stopped by Ctrl-C.", file=sys.stderr)
+        raise

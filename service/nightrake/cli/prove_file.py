@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import json
 import os
@@ -73,8 +74,10 @@ class SessionFile:
         """
         session = after(self.session, event)
         line = json.dumps(event, ensure_ascii=False).encode(errors="replace") + b"\n"
-        before = os.fstat(self._handle).st_size
         try:
+            if os.fstat(self._handle).st_nlink == 0:
+                self._restore()
+            before = os.fstat(self._handle).st_size
             if os.write(self._handle, line) != len(line):
                 os.ftruncate(self._handle, before)
                 raise CalibrationError(
@@ -93,9 +96,35 @@ class SessionFile:
         for number in range(1, 1000):
             target = self.path.with_name(f"{self.path.name}.{ending}{number if number > 1 else ''}")
             if not target.exists():
-                self.path.rename(target)
-                return target
+                return self._renamed(target)
         raise CalibrationError(f"{self.path}: there are a thousand {ending} sessions beside it; move some away")
+
+    def _renamed(self, target: Path) -> Path:
+        try:
+            if os.fstat(self._handle).st_nlink == 0:
+                self._restore()
+            self.path.rename(target)
+        except OSError as error:
+            raise CalibrationError(
+                f"{self.path}: cannot be put away as {target.name} ({error.strerror}); it is kept as it is: see who "
+                "may write in that folder, and repeat it"
+            ) from error
+        return target
+
+    def _restore(self) -> None:
+        """Write the file anew where somebody has removed it from under us; nothing of it is lost so."""
+        whole = os.pread(self._handle, MOST_BYTES, 0)
+        anew = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, 0o664)
+        try:
+            fcntl.flock(anew, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            if os.write(anew, whole) != len(whole):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        except OSError:
+            self.path.unlink()
+            os.close(anew)
+            raise
+        os.close(self._handle)
+        self._handle = anew
 
     def close(self) -> None:
         """Let go of the file."""

@@ -3,19 +3,33 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable
-from typing import TypeVar
+import textwrap
+from dataclasses import replace
 
 from nightrake.cli.lines import END, STOP, Lines
+from nightrake.cli.prove_keys import LEVERS, Head
+from nightrake.cli.prove_words import HEAD_NOTES, METHODS
 from nightrake.commissioning.proving import About
-from nightrake.commissioning.units import Dimension, QuantityError, si_value
-from nightrake.domain.site import DriveSpec
 from nightrake.errors import CalibrationError, NightrakeError
 
-_T = TypeVar("_T")
-
-METHODS = ("factory output", "rakes tied off", "force at the arm")
 AGREED = "isolated"
+YES = "yes"
+QUESTIONS = {
+    "device_serial": "Serial number of the overload device",
+    "made_by": "Who signs for it",
+    "place": "Where",
+    "ambient_c": "Ambient temperature, degrees C",
+    "reference_standard": "Reference standard (instrument and serial)",
+    "reference_uncertainty_pct": "Its expanded uncertainty (k = 2), % of reading",
+    "method": "How the torque is applied: " + ", ".join(f"{number} {name}" for number, name in enumerate(METHODS, 1)),
+    "radius_m": "Lever of the pull, for instance 13 m ('none': torque is entered)",
+    "arm_m": "Arm length, for instance 250 mm",
+    "ratio": "Ratio of the main gear unit",
+    "efficiency": "Its efficiency, 0 to 1",
+    "method_uncertainty_pct": "Expanded uncertainty (k = 2) of lever, ratio and efficiency together, %",
+    "due_on": "Due again on",
+}
+"""In the order in which they are asked."""
 
 
 def agree(lines: Lines) -> None:
@@ -24,110 +38,99 @@ def agree(lines: Lines) -> None:
     Raises:
         CalibrationError: Not said.
     """
-    prompt = f"Type '{AGREED}' when the drive is isolated, locked out and secured, and everybody knows"
-    answer = _line(lines, prompt)
+    answer = _line(lines, f"Type '{AGREED}' when the drive is isolated, locked out and secured, and everybody knows")
     if answer.lower() != AGREED:
         raise CalibrationError(f"'{AGREED}' was not typed; nothing was begun")
 
 
-def ask_about(lines: Lines, drive: DriveSpec, direction: str, today: datetime.date) -> About:
-    """Ask for the head of the record.
+def ask_about(lines: Lines, head: Head) -> About:
+    """Ask for the head of the record, show it, and let it be corrected until it is said to be right.
 
     Raises:
         CalibrationError: The lines ended before the last answer; nothing was begun.
     """
-    serial = ask(lines, "Serial number of the overload device", drive.device_serial, _text)
-    made_by = ask(lines, "Who signs for it", "", _text)
-    place = ask(lines, "Where", "in place", _text)
-    ambient_c = ask(lines, "Ambient temperature, degrees C", "", _number(-60.0, 100.0))
-    standard = ask(lines, "Reference standard (instrument and serial)", "", _text)
-    standard_pct = ask(lines, "Its expanded uncertainty (k = 2), % of reading", "", _number(0.0, 100.0))
-    for number, name in enumerate(METHODS, 1):
-        lines.say(f"  {number}  {name}")
-    method = ask(lines, "How the torque is applied", "2", _method)
-    radius_m = arm_m = ratio = efficiency = method_pct = 0.0
-    if method == METHODS[1]:
-        radius_m = ask(lines, "Lever of the pull, for instance 13 m ('none': torque is entered)", "none", _lever)
-    elif method == METHODS[2]:
-        arm_m = ask(lines, "Arm length, for instance 250 mm", "", _length)
-        ratio = ask(lines, "Ratio of the main gear unit", "", _number(1.0, 1e6))
-        efficiency = ask(lines, "Its efficiency, 0 to 1", "", _number(0.05, 1.0))
-    if method != METHODS[0]:
-        method_pct = ask(
-            lines, "Expanded uncertainty (k = 2) of lever, ratio and efficiency together, %", "", _number(0.0, 100.0)
-        )
-    due_on = ask(lines, "Due again on", str(_in_a_year(today)), _date)
-    return About(
-        drive.id, direction, serial, made_by, place, ambient_c, standard, standard_pct, method, method_pct,
-        radius_m, arm_m, ratio, efficiency, due_on,
-    )  # fmt: skip
+    defaults = {
+        "device_serial": head.drive.device_serial,
+        "place": "in place",
+        "method": "2",
+        "radius_m": "none",
+        "due_on": str(_in_a_year(head.today)),
+    }
+    about = About(head.drive.id, head.direction, head.drive.device_serial, "", method="")
+    for sentence in head.wrongs(about):
+        if sentence.startswith("made_on"):  # no answer can put that right
+            raise CalibrationError(sentence)
+    for key, question in QUESTIONS.items():
+        if wanted(key, about.method):
+            about = _ask(lines, head, about, key, question, defaults.get(key, ""))
+    return _confirmed(lines, head, about)
 
 
-def ask(lines: Lines, prompt: str, default: str, parse: Callable[[str], _T]) -> _T:
+def wanted(key: str, method: str) -> bool:
+    """Whether a method needs a key."""
+    if key == "method_uncertainty_pct":
+        return method != METHODS[0]
+    return all(key not in levers or method == name for name, levers in LEVERS.items())
+
+
+def _ask(lines: Lines, head: Head, about: About, key: str, question: str, default: str) -> About:
     """Ask until the answer can be used; an empty one takes the default, where there is one."""
-    shown = f"{prompt} [{default}]" if default else prompt
     while True:
-        answer = _line(lines, shown) or default
+        answer = _line(lines, f"{question} [{default}]" if default else question) or default
         try:
-            return parse(answer)
+            return replace(about, **head.changes(about, key, answer))
         except NightrakeError as error:
-            lines.say(f"! {error}")
+            say(lines, f"! {error}")
 
 
-def _line(lines: Lines, prompt: str) -> str:
+def _confirmed(lines: Lines, head: Head, about: About) -> About:
     while True:
-        line = lines.read(60.0, prompt)
+        for line in summary(about):
+            say(lines, line)
+        wrong = head.wrongs(about)
+        for sentence in wrong:
+            say(lines, f"! {sentence}")
+        answer = _line(lines, f"Type '{YES}' if this is right, or a key and its new value: due_on 2030-01-31")
+        if answer.lower() == YES and not wrong:
+            return about
+        if answer.lower() in (YES, ""):
+            continue
+        key, _, text = answer.partition(" ")
+        try:
+            about = replace(about, **head.changes(about, key.rstrip(":="), text.strip()))
+        except NightrakeError as error:
+            say(lines, f"! {error}")
+
+
+def summary(about: About) -> list[str]:
+    """The head as it stands, a key in a line; what its method does not need is left out."""
+    shown = []
+    for key in HEAD_NOTES:
+        value = getattr(about, key)
+        if not wanted(key, about.method) or (value in ("", 0.0, None) and key not in QUESTIONS):
+            continue
+        if key == "radius_m" and not value:
+            value = "none (torque is entered)"
+        shown.append(f"  {key}: {'not given' if value in ('', None) else value}")
+    return shown
+
+
+def say(lines: Lines, text: str) -> None:
+    """Print a text in lines that fit."""
+    for paragraph in text.split("\n"):
+        indent = "  " if paragraph[:1] in ("!", " ") else ""
+        lines.say("\n".join(textwrap.wrap(paragraph, lines.width - 1, subsequent_indent=indent)) or "")
+
+
+def _line(lines: Lines, question: str) -> str:
+    """The answer to a question, which stays on the screen beside it."""
+    say(lines, question)
+    while True:
+        line = lines.read(60.0, "")
         if line in (END, STOP):
             raise CalibrationError("left before the first point; nothing was begun")
         if line is not None:
             return line.strip()
-
-
-def _text(answer: str) -> str:
-    if not answer or len(answer) > 200:
-        raise CalibrationError("a text of 1 to 200 characters is needed")
-    return answer
-
-
-def _number(low: float, high: float) -> Callable[[str], float]:
-    def parse(answer: str) -> float:
-        try:
-            value = float(answer.rstrip("% "))
-        except ValueError:
-            value = float("nan")
-        if not low <= value <= high:
-            raise CalibrationError(f"a number from {low:g} to {high:g} is needed, got '{answer[:32]}'")
-        return value
-
-    return parse
-
-
-def _method(answer: str) -> str:
-    found = [m for n, m in enumerate(METHODS, 1) if answer.lower() in (str(n), m)]
-    if not found:
-        raise CalibrationError("1, 2 or 3 is needed")
-    return found[0]
-
-
-def _length(answer: str) -> float:
-    try:
-        value = si_value(answer, Dimension.LENGTH)
-    except QuantityError as error:
-        raise CalibrationError(f"the length {error}") from error
-    if not 0.0 < value < 200.0:
-        raise CalibrationError(f"a length above 0 is needed, got '{answer[:32]}'")
-    return value
-
-
-def _lever(answer: str) -> float:
-    return 0.0 if answer.lower() == "none" else _length(answer)
-
-
-def _date(answer: str) -> str:
-    try:
-        return str(datetime.date.fromisoformat(answer))
-    except ValueError as error:
-        raise CalibrationError(f"a date such as 2027-11-25 is needed, got '{answer[:32]}'") from error
 
 
 def _in_a_year(today: datetime.date) -> datetime.date:

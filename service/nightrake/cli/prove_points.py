@@ -1,6 +1,7 @@
 """Points and contact points from a CSV file, for people with a clipboard and for programs.
 
-Lines that begin with ``#`` may carry the head of the record (``# made_by: F. Example``); then a header line, then rows:
+Lines that begin with ``#`` carry the head of the record, a key in a line (``# made_by: F. Example``); ``##`` is a mere
+comment. Then a line that names the columns, then rows:
 
     what,torque,position_mm,branch,run,contact,state
     point,8 kN*m,0.02,rising,1,,
@@ -10,12 +11,17 @@ Lines that begin with ``#`` may carry the head of the record (``# made_by: F. Ex
 
 from __future__ import annotations
 
-import csv
+import difflib
 import math
+import re
 from collections.abc import Callable, Mapping
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+from nightrake.cli.prove_csv import lines_of, rows_of
+from nightrake.cli.prove_keys import Head
+from nightrake.cli.prove_words import HEAD_NOTES
 from nightrake.commissioning.points import FALLING, RISING
 from nightrake.commissioning.proving import (
     AS_FOUND,
@@ -33,35 +39,26 @@ from nightrake.commissioning.proving import (
 from nightrake.errors import CalibrationError, NightrakeError
 
 COLUMNS = ("what", "torque", "position_mm", "branch", "run", "contact", "state")
-MOST_BYTES = 1_000_000
-_NUMBERS = {f.name for f in fields(About) if f.type in ("float", "float | None")}
+NUMBERS = ("torque", "position_mm", "run")
+MOST_RUNS = 1000
+_KEY = re.compile(r"#\s*([^:#]{1,40}?)\s*:(.*)")
 
 
-def session_of_file(path: Path, about: About, applied: Callable[[About, str], float]) -> Session:
+def session_of_file(path: Path, head: Head, applied: Callable[[About, str], float]) -> Session:
     """The session that a file amounts to.
 
     Args:
-        path: The file. about: What the head is where the file does not say. applied: Turns a torque's text into N.m
-            (or a pull in N, where the method measures one).
+        path: The file. head: What its head may say. applied: Turns a torque's text into N.m (or a pull in N, where the
+            method measures one).
 
     Raises:
-        CalibrationError: Names file and line.
+        CalibrationError: Names file and line; of the head everything that is wrong with it.
     """
-    lines = _lines_of(path)
-    about = _with_head(path, about, lines)
-    rows = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not line.startswith("#")]
-    if not rows:
-        raise CalibrationError(f"{path}: holds no rows; the first one names the columns: {','.join(COLUMNS)}")
-    names = [c.strip().lower() for c in next(csv.reader([rows[0][1]]))]
-    unknown = [c for c in names if c not in COLUMNS]
-    if unknown or "what" not in names:
-        raise CalibrationError(
-            f"{path}:{rows[0][0]}: the first row has to name the columns {','.join(COLUMNS)}; "
-            f"got '{','.join(names)[:80]}'"
-        )
+    lines = lines_of(path)
+    about = _about(path, head, lines)
+    rows = rows_of(path, lines, COLUMNS, NUMBERS)
     session = after(Session(), begun(about, 0))
-    for number, line in rows[1:]:
-        values = dict(zip(names, [v.strip() for v in next(csv.reader([line]))], strict=False))
+    for number, values in rows:
         try:
             session = _with_row(session, values, applied)
         except NightrakeError as error:
@@ -69,31 +66,40 @@ def session_of_file(path: Path, about: About, applied: Callable[[About, str], fl
     return session
 
 
-def _lines_of(path: Path) -> list[str]:
-    try:
-        if path.stat().st_size > MOST_BYTES or not path.is_file():
-            raise CalibrationError(f"{path}: is no file of points (a megabyte at most)")
-        return path.read_text(encoding="utf-8-sig").splitlines()
-    except OSError as error:
-        raise CalibrationError(f"{path}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        raise CalibrationError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from error
-
-
-def _with_head(path: Path, about: About, lines: list[str]) -> About:
-    known = {f.name for f in fields(About)}
+def _about(path: Path, head: Head, lines: list[str]) -> About:
+    values: dict[str, Any] = {}
     for number, line in enumerate(lines, 1):
-        key, colon, value = line.lstrip("# ").partition(":")
-        key, value = key.strip(), value.strip()
-        if not line.startswith("#") or not colon or key not in known:
+        key, text = _head_line(line)
+        if not key:
             continue
-        if key in ("drive", "direction") and value != getattr(about, key):
-            raise CalibrationError(f"{path}:{number}: is for {key} {value}, but {getattr(about, key)} is to be proved")
         try:
-            about = replace(about, **{key: float(value) if key in _NUMBERS else value})  # type: ignore[arg-type]
-        except ValueError as error:
-            raise CalibrationError(f"{path}:{number}: {key} needs a number, got '{value[:32]}'") from error
+            value = head.value(key, text) if text or key not in HEAD_NOTES else None
+        except NightrakeError as error:
+            named = str(error) if str(error).startswith(("'", "is for")) else f"{key}: {error}"
+            raise CalibrationError(f"{path}:{number}: {named}") from error
+        if key in values:
+            raise CalibrationError(f"{path}:{number}: {key} is given a second time; leave one of them out")
+        values |= {key: value} if value is not None else {}
+    about = replace(About(head.drive.id, head.direction, head.drive.device_serial, "", method=""), **values)
+    wrong = head.wrongs(about)
+    if wrong:
+        raise CalibrationError("\n".join(f"{path}: {sentence}" for sentence in wrong))
     return about
+
+
+def _head_line(line: str) -> tuple[str, str]:
+    """Key and text of a line of the head; two empty texts for a comment, one with a colon among its words included.
+
+    A key is one word; some words that nearly are a key are taken for it, and refused as unknown.
+    """
+    found = _KEY.match(line)
+    if found is None:
+        return "", ""
+    key, text = found[1], found[2].strip()
+    if re.fullmatch(r"\w+", key):
+        return key, text
+    near = difflib.get_close_matches(re.sub(r"\W+", "_", key.lower()), HEAD_NOTES, 1, 0.75)
+    return (key, text) if near else ("", "")
 
 
 def _with_row(session: Session, row: Mapping[str, str], applied: Callable[[About, str], float]) -> Session:
@@ -115,12 +121,23 @@ def _point(session: Session, row: Mapping[str, str], applied: Callable[[About, s
         if branch not in (RISING, FALLING):
             raise CalibrationError(f"branch is '{branch[:32]}'; expected rising or falling")
     if row.get("run"):
-        run = int(_number(row["run"], "run"))
+        run = _run(row["run"])
     position_mm = _number(row.get("position_mm", ""), "position_mm")
     return Point(session.taken + 1, torque_nm, position_mm, branch, run, entered=row.get("torque", "")[:64])
 
 
+def _run(text: str) -> int:
+    value = _number(text, "run")
+    if value != int(value) or not 1 <= value <= MOST_RUNS:
+        raise CalibrationError(f"run is '{text[:32]}'; expected a whole number from 1 to {MOST_RUNS}")
+    return int(value)
+
+
 def _with_edge(session: Session, row: Mapping[str, str], *, operated: bool) -> Session:
+    if row.get("torque"):
+        raise CalibrationError(
+            "a torque does not belong to an operation or release, whose position says it by the points; leave it empty"
+        )
     stage, _, channel = row.get("contact", "").partition(" ")
     channel = channel.strip().upper() or "A"
     if stage.lower() not in ("alarm", "shutdown") or channel not in ("A", "B"):
@@ -140,5 +157,6 @@ def _number(text: str, what: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise CalibrationError(f"{what} needs a number, got '{text[:32]}'")
+        more = "; write a decimal point" if "," in text else ""
+        raise CalibrationError(f"{what} needs a number, got '{text[:32]}'{more}")
     return value

@@ -176,8 +176,10 @@ def _position_words(drive: DriveSpec, value: float) -> tuple[str, bool]:
     if curve is not None:
         torque = torque_of(curve)(reading.value)
         sign = {Exactness.BELOW: "below ", Exactness.BEYOND: "beyond "}.get(torque.kind, "")
-        worth = "" if torque.uncertainty is None else f" ±{torque.uncertainty / 1000:.2f}"
+        mark = "*" if curve.not_in_budget else ""
+        worth = f" ±{torque.uncertainty / 1000:.2f}{mark}" if torque.uncertainty is not None else ""
         text += f", {sign}{(torque.value or 0.0) / 1000:.2f}{worth} kN.m"
+        text += f" (* without {', '.join(curve.not_in_budget)})" if mark and worth else ""
     if wrong:
         text += f"; outside the travel of {low:g} to {high:g} mm: wrong scale, address or word order?"
     return text, wrong

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from nightrake.settings import Settings
 
 
-def record_doubts(settings: Settings) -> Iterator[str]:
+def record_faults(settings: Settings) -> Iterator[str]:
     """One sentence for each stored fit in force that its points do not give; computed anew, so numpy is loaded here."""
     records = [r for r in settings.records if r.table.fit is not None]
     if not records:

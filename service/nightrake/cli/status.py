@@ -7,7 +7,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from nightrake.cli.text import percent_text, running_text, state_of, torque_text, trust_text
+from nightrake.cli.text import (
+    lacking_text,
+    more_text,
+    percent_text,
+    running_text,
+    since_text,
+    state_of,
+    torque_text,
+    trust_text,
+)
 from nightrake.control.client import ControlClient
 from nightrake.domain.cleantext import clean
 from nightrake.settings import load
@@ -34,18 +43,22 @@ def drives_table(drives: list[Mapping[str, Any]]) -> Any:
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, expand=True)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, expand=True, padding=(0, 1, 0, 0))
+    if lacking := lacking_text(drives):
+        table.caption, table.caption_justify = Text(clean(lacking)), "left"
     table.add_column("Drive", no_wrap=True)
-    table.add_column("State", min_width=8)
+    table.add_column("State", min_width=16, max_width=20)
+    table.add_column("Since", no_wrap=True)
     table.add_column("kN.m", justify="right", no_wrap=True)
-    table.add_column("% of stop", justify="right", no_wrap=True)
+    table.add_column("% of\nstop", justify="right", no_wrap=True)
     table.add_column("Motor", no_wrap=True)
-    table.add_column("Trust", ratio=1)
+    table.add_column("Trust", ratio=1, min_width=16)
     for view in drives:
         state, style = state_of(view)
         table.add_row(
             Text(clean(view["drive"])),
-            Text(state, style=style),
+            Text("\n".join((state, *more_text(view))), style=style),
+            Text(since_text(view)),
             Text(torque_text(view)),
             Text(percent_text(view)),
             Text(running_text(view)),

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 from nightrake.domain.cleantext import clean
+from nightrake.domain.commands import span_text
 
 STATE_WORDS = {"normal": "normal", "alarm": "ALARM", "shutdown": "SHUTDOWN", "unknown": "unknown"}
 _STYLES = {"normal": "", "alarm": "bold yellow", "shutdown": "bold red", "unknown": "magenta"}
@@ -17,35 +19,69 @@ def clock_text(utc_ms: int) -> str:
     return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone().strftime("%H:%M:%S")
 
 
+def when_text(utc_ms: int, now_utc_ms: int, *, short: bool = False) -> str:
+    """Local time as a person says it: today the time of day, before that the day, "-" for never.
+
+    Args:
+        short: The day alone where it is not today.
+    """
+    if not utc_ms:
+        return "-"
+    then, now = (datetime.fromtimestamp(ms / 1000, UTC).astimezone() for ms in (utc_ms, now_utc_ms))
+    if then.date() == now.date():
+        return then.strftime("%H:%M:%S")
+    day = then.strftime("%d %b" if then.year == now.year else "%Y-%m-%d")
+    return day if short else f"{day} {then:%H:%M}"
+
+
 def torque_text(view: Mapping[str, Any]) -> str:
     """Torque in kN.m with what its value says: exact, below, beyond, or none."""
     reading = view["torque_nm"]
     if reading["value"] is None:
         return "-"
-    sign = {"below": "<", "beyond": ">"}.get(reading["kind"], "")
-    return f"{sign}{with_uncertainty(reading['value'], reading.get('uncertainty'))}"
+    return f"{_sign(reading['kind'])}{_with_mark(reading['value'], reading)}"
 
 
-def with_uncertainty(torque_nm: float, uncertainty_nm: float | None) -> str:
-    """Torque in kN.m with its expanded uncertainty, both to the figure that the uncertainty is worth."""
+def _sign(kind: str) -> str:
+    return {"below": "<", "beyond": ">"}.get(kind, "")
+
+
+def _with_mark(value: float, reading: Mapping[str, Any]) -> str:
+    return with_uncertainty(value, reading.get("uncertainty"), lacks=bool(reading.get("uncertainty_lacks")))
+
+
+def with_uncertainty(torque_nm: float, uncertainty_nm: float | None, *, lacks: bool = False) -> str:
+    """Torque in kN.m with its expanded uncertainty, both to the figure that the uncertainty is worth.
+
+    Args:
+        torque_nm, uncertainty_nm: N.m. lacks: The uncertainty lacks a source; it is marked '*'.
+    """
     if uncertainty_nm is None:
         return f"{torque_nm / 1000:.1f}"
     places = 1 if uncertainty_nm >= 95.0 else 2 if uncertainty_nm >= 9.5 else 3
-    return f"{torque_nm / 1000:.{places}f} ±{uncertainty_nm / 1000:.{places}f}"
+    return f"{torque_nm / 1000:.{places}f} ±{uncertainty_nm / 1000:.{places}f}{'*' if lacks else ''}"
+
+
+def lacking_text(views: Iterable[Mapping[str, Any]]) -> str:
+    """What the mark '*' behind an uncertainty says, "" where there is none."""
+    readings = [v["torque_nm"] for v in views]
+    marked = [r for r in readings if r.get("uncertainty_lacks") and r.get("uncertainty") is not None]
+    sources = dict.fromkeys(s for r in marked for s in r["uncertainty_lacks"])
+    return f"*: nothing is known of {', '.join(sources)}; it is not in the ±" if sources else ""
 
 
 def percent_text(view: Mapping[str, Any]) -> str:
     """Torque as percent of the shutdown torque, or "-"."""
     value, full = view["torque_nm"]["value"], view["shutdown_nm"]
-    return f"{100 * value / full:.0f}" if value is not None and full else "-"
+    if value is None or not full:
+        return "-"
+    return f"{_sign(view['torque_nm']['kind'])}{100 * value / full:.0f}"
 
 
 def state_of(view: Mapping[str, Any]) -> tuple[str, str]:
     """The worst direction's state in words, and a style for it (never the only sign)."""
-    order = ("shutdown", "alarm", "unknown", "normal")
     several = len(view["directions"]) > 1
-    worst = min(view["directions"].items(), key=lambda item: order.index(item[1]["state"]))
-    side, direction = worst
+    side, direction = _worst(view)
     text = STATE_WORDS[direction["state"]]
     if several and direction["state"] in ("alarm", "shutdown"):
         text += f" {side}"
@@ -54,6 +90,29 @@ def state_of(view: Mapping[str, Any]) -> tuple[str, str]:
     if not direction["known_now"] and direction["state"] != "unknown":
         text += " (last known)"
     return text, _STYLES[direction["state"]]
+
+
+def _worst(view: Mapping[str, Any]) -> tuple[str, Mapping[str, Any]]:
+    """The direction in the worst state, and that state."""
+    order = ("shutdown", "alarm", "unknown", "normal")
+    found: tuple[str, Mapping[str, Any]] = min(
+        view["directions"].items(), key=lambda item: order.index(item[1]["state"])
+    )
+    return found
+
+
+def since_text(view: Mapping[str, Any]) -> str:
+    """Since when the state of `state_of` stands."""
+    return when_text(_worst(view)[1]["since_utc_ms"], view["utc_ms"], short=True)
+
+
+def more_text(view: Mapping[str, Any]) -> list[str]:
+    """What else belongs to a state, a line each: whether the motor stopped, when the state was last known."""
+    stop, direction = str(view["stop"]), _worst(view)[1]
+    lines = [{"still running": "STILL RUNNING"}.get(stop, f"stop {stop}")] if stop else []
+    if not direction["known_now"] and direction["known_utc_ms"]:
+        lines.append(f"known {when_text(direction['known_utc_ms'], view['utc_ms'])}")
+    return lines
 
 
 def running_text(view: Mapping[str, Any]) -> str:
@@ -66,7 +125,28 @@ def trust_text(view: Mapping[str, Any]) -> str:
     if view["quality"] == "good":
         return "good"
     more = f" (+{len(view['reasons']) - 1})" if len(view["reasons"]) > 1 else ""
-    return f"{view['quality']}: {view['reasons'][0]}{more}"
+    return f"{view['quality']}: {_ROLES.sub(_counted, view['reasons'][0])}{more}"
+
+
+_ROLES = re.compile(r" \(([a-z_]+[:/\w]*(?:, [a-z_]+[:/\w]*){2,})\)$")
+"""Three or more roles at the end of a reason."""
+
+
+def _counted(roles: re.Match[str]) -> str:
+    return f" ({roles[1].count(',') + 1} points)"
+
+
+OLD_MS = 1000
+"""A torque older than this is said to be of earlier."""
+
+
+def _torque_then(data: Mapping[str, Any]) -> str:
+    """The torque told with an event, and how much older than the event it is."""
+    lacks = bool(data.get("torque_uncertainty_lacks"))
+    torque = with_uncertainty(data["torque_nm"], data.get("torque_uncertainty_nm"), lacks=lacks)
+    age_ms = data.get("position_age_ms") or 0
+    older = f" {age_ms / 1000:.1f} s before" if age_ms > OLD_MS else ""
+    return f"{_sign(data.get('torque_is', ''))}{torque} kN.m{older}"
 
 
 def event_text(row: Mapping[str, Any]) -> str:
@@ -76,12 +156,14 @@ def event_text(row: Mapping[str, Any]) -> str:
     where = " ".join(x for x in (row["drive"], row["direction"]) if x)
     facts = []
     if data.get("torque_nm") is not None:
-        facts.append(f"{with_uncertainty(data['torque_nm'], data.get('torque_uncertainty_nm'))} kN.m")
+        facts.append(_torque_then(data))
     if data.get("stop"):
         facts.append(f"stop {data['stop']}")
     facts += [str(data[k]) for k in ("contact", "link", "plc", "reason", "detail") if data.get(k)]
     if "reasons" in data:
         facts.append("; ".join(data["reasons"]) or "good")
+    if data.get("limit_s"):
+        facts.append(f"for {span_text(float(data['limit_s']))}")
     if data.get("in_test"):
         facts.append("in test")
     if "last_data" in data:

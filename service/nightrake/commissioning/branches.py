@@ -13,40 +13,24 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from nightrake.commissioning.fit import BranchFit, Floats, UnfitError, basis_for, least_squares
-from nightrake.commissioning.points import (
-    FALLING,
-    QUADRATIC,
-    RISING,
-    STRAIGHT_LINE,
-    STRAIGHT_SEGMENTS,
-    CalibrationPoint,
+from nightrake.commissioning.fit import TAKE_MORE, BranchFit, Floats, UnfitError, basis_for, least_squares
+from nightrake.commissioning.formtests import (
+    LEVEL_OF_TEST,
+    NEAR_SHARE,
+    Branch,
+    Lack,
+    Test,
+    branch_of,
+    choose_form,
+    lack_of_fit,
+    pure_error,
+    repeats,
 )
+from nightrake.commissioning.points import FALLING, RISING, STRAIGHT_SEGMENTS, CalibrationPoint
 
-LEVEL_OF_TEST = 0.05
-NEAR_SHARE = 0.01
-"""Points of one branch are repeats of each other when positions and torques differ by less than this share of the
-range; the fit's own slope between them is taken out, so that they need not coincide (near replicates)."""
-LACK_OF_FIT, EXTRA_SUM = "lack of fit against repeats", "extra sum of squares"
-
-
-@dataclass(frozen=True)
-class Test:
-    """The test that chose between straight line and quadratic.
-
-    Attributes:
-        name: Which test. f, dof, p: Its figure, degrees of freedom (numerator, denominator) and probability.
-        f_quadratic, p_quadratic: Lack of fit of the quadratic itself, where there are repeats; else 0 and 1.
-    """
-
-    name: str
-    f: float
-    dof: tuple[int, int]
-    p: float
-    f_quadratic: float = 0.0
-    p_quadratic: float = 1.0
-
-    __test__ = False  # no test case, whatever its name
+SURE = 0.999
+LEAST_GAP = 1e-3
+"""A gap that is wrong way round by less than this share of the highest torque is no matter."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +43,7 @@ class TwoBranchFit:
         pure_sd, pure_dof: Standard deviation between repeats, N.m, 0 where there are none.
         run_sd, run_dof: Standard deviation between runs beyond the scatter within them; 0 where it is not significant.
         scatter_sd, scatter_dof: Residual standard deviation, pooled, without what the runs differ by.
-        runs: Number of runs.
+        runs: Number of runs. lack: Whether the form is that of the points; None where too few of them can tell.
     """
 
     form: str
@@ -75,6 +59,7 @@ class TwoBranchFit:
     scatter_sd: float
     scatter_dof: int
     runs: int
+    lack: Lack | None = None
 
     def at(self, x_mm: npt.ArrayLike) -> Floats:
         """Mean of both branches, N.m."""
@@ -103,14 +88,6 @@ class TwoBranchFit:
         return mean if self.form == STRAIGHT_SEGMENTS else mean / basis.scale_mm ** np.arange(basis.size)
 
 
-@dataclass(frozen=True)
-class _Branch:
-    x: Floats
-    t: Floats
-    w: Floats
-    run: npt.NDArray[np.int64]
-
-
 def fit_points(points: Sequence[CalibrationPoint], form: str = "") -> TwoBranchFit:
     """Fit both branches.
 
@@ -120,7 +97,7 @@ def fit_points(points: Sequence[CalibrationPoint], form: str = "") -> TwoBranchF
     Raises:
         UnfitError: Too few points for the form, or a curve that does not rise over the whole range.
     """
-    branches = [_branch(points, name) for name in (RISING, FALLING)]
+    branches = [branch_of(points, name) for name in (RISING, FALLING)]
     low = math.ceil(1000.0 * max(float(b.x.min()) for b in branches)) / 1000.0
     high = math.floor(1000.0 * min(float(b.x.max()) for b in branches)) / 1000.0
     if not high > low:
@@ -132,83 +109,21 @@ def fit_points(points: Sequence[CalibrationPoint], form: str = "") -> TwoBranchF
     basis = basis_for(form, np.array([low, high]), knots)
     rising, falling = (least_squares(basis, b.x, b.t, b.w) for b in branches)
     if rising.dof + falling.dof < 1:
-        raise UnfitError(f"{len(points)} points leave no degree of freedom for the uncertainty of the {form}")
-    pure_sd, pure_dof = _pure_error(branches, (rising, falling))
+        raise UnfitError(
+            f"{len(points)} points leave no degree of freedom for the uncertainty of the {form}; {TAKE_MORE}"
+        )
+    pure_sd, pure_dof = pure_error(branches, (rising, falling))
     scatter_sd, scatter_dof, run_sd, run_dof = _between_runs(branches, (rising, falling))
     runs = len({p.run for p in points})
     fit = TwoBranchFit(
-        form, rising, falling, test, low, high, pure_sd, pure_dof, run_sd, run_dof, scatter_sd, scatter_dof, runs
-    )
+        form, rising, falling, test, low, high, pure_sd, pure_dof, run_sd, run_dof, scatter_sd, scatter_dof, runs,
+        lack_of_fit(branches, (rising, falling), pure_sd, pure_dof),
+    )  # fmt: skip
     _must_rise(fit)
     return fit
 
 
-def _branch(points: Sequence[CalibrationPoint], name: str) -> _Branch:
-    own = [p for p in points if p.branch == name]
-    if not own:
-        raise UnfitError(f"there is no point of the {name} branch")
-    x, t = np.array([p.pair for p in own], dtype=np.float64).T
-    return _Branch(x, t, np.array([p.weight for p in own]), np.array([p.run for p in own]))
-
-
-def choose_form(points: Sequence[CalibrationPoint]) -> tuple[str, Test | None]:
-    """Straight line or quadratic, at 5 %; over the branches that there are, each with coefficients of its own.
-
-    With repeats: the line's lack of fit against the scatter of the repeats, F(m - 2, n - m) for m levels. Without: the
-    extra sum of squares that the quadratic term explains, F(1, n - 3). With too few points for either: the line.
-
-    Source: NIST/SEMATECH e-Handbook 4.4.4.6 and 4.6.1.5 (lack of fit); JCGM 100 H.3 says nothing on the choice; near
-    replicates: Daniel and Wood, Fitting Equations to Data, chapter 7.
-    """
-    from scipy.special import fdtrc
-
-    branches = [_branch(points, name) for name in (RISING, FALLING) if any(p.branch == name for p in points)]
-    if any(len(b.x) < 3 for b in branches):
-        return STRAIGHT_LINE, None
-    lines = [least_squares(basis_for(STRAIGHT_LINE, b.x), b.x, b.t, b.w) for b in branches]
-    curves = [least_squares(basis_for(QUADRATIC, b.x), b.x, b.t, b.w) for b in branches]
-    rss1, rss2 = (sum(f.rss for f in fits) for fits in (lines, curves))
-    dof1, dof2 = (sum(f.dof for f in fits) for fits in (lines, curves))
-    pure_sd, pure_dof = _pure_error(branches, curves)
-    if pure_dof and pure_sd > 0.0 and dof2 > pure_dof:
-        pure = pure_sd**2
-        f1, f2 = ((rss - pure * pure_dof) / (dof - pure_dof) / pure for rss, dof in ((rss1, dof1), (rss2, dof2)))
-        p1, p2 = (float(fdtrc(d - pure_dof, pure_dof, max(f, 0.0))) for d, f in ((dof1, f1), (dof2, f2)))
-        test = Test(LACK_OF_FIT, f1, (dof1 - pure_dof, pure_dof), p1, f2, p2)
-    elif dof2 > 0 and rss2 > 0.0:
-        f1 = (rss1 - rss2) / (dof1 - dof2) / (rss2 / dof2)
-        test = Test(EXTRA_SUM, f1, (dof1 - dof2, dof2), float(fdtrc(dof1 - dof2, dof2, max(f1, 0.0))))
-    else:
-        return STRAIGHT_LINE, None
-    return (QUADRATIC if test.p < LEVEL_OF_TEST else STRAIGHT_LINE), test
-
-
-def _pure_error(branches: Sequence[_Branch], fits: Sequence[BranchFit]) -> tuple[float, int]:
-    """Scatter between repeats about their own mean residual, and its degrees of freedom."""
-    total, dof = 0.0, 0
-    for branch, fit in zip(branches, fits, strict=True):
-        for group in _repeats(branch):
-            r, w = fit.residuals[group], branch.w[group]
-            total += float(np.sum(w * (r - np.sum(w * r) / np.sum(w)) ** 2))
-            dof += len(group) - 1
-    return (float(np.sqrt(total / dof)) if dof else 0.0), dof
-
-
-def _repeats(branch: _Branch) -> list[npt.NDArray[np.intp]]:
-    """Index groups of points that repeat each other."""
-    reach_x, reach_t = (NEAR_SHARE * float(np.ptp(v)) for v in (branch.x, branch.t))
-    order = np.argsort(branch.x, kind="stable")
-    x, t = branch.x[order], branch.t[order]
-    groups: list[npt.NDArray[np.intp]] = []
-    start = 0
-    for i in range(1, len(order) + 1):
-        if i == len(order) or x[i] - x[start] > reach_x or abs(t[i] - t[start]) > reach_t:
-            groups.append(order[start:i])
-            start = i
-    return groups
-
-
-def _between_runs(branches: Sequence[_Branch], fits: Sequence[BranchFit]) -> tuple[float, int, float, int]:
+def _between_runs(branches: Sequence[Branch], fits: Sequence[BranchFit]) -> tuple[float, int, float, int]:
     """Scatter within runs and, where an F test at 5 % shows it, between them: an error that is common to a whole run.
 
     Points of one run are not independent then, and no number of points averages away what their run has in common.
@@ -237,10 +152,10 @@ def _between_runs(branches: Sequence[_Branch], fits: Sequence[BranchFit]) -> tup
     return float(np.sqrt(within)), dof - more, float(np.sqrt((between / more - within) / size)), more
 
 
-def _knots(branches: Sequence[_Branch], low: float, high: float) -> tuple[float, ...]:
+def _knots(branches: Sequence[Branch], low: float, high: float) -> tuple[float, ...]:
     """A knot for each torque that was applied to both branches: the ends, and the mean positions between."""
     levels: list[float] = []
-    for group in _repeats(branches[0]):
+    for group in repeats(branches[0]):
         t, x = float(np.mean(branches[0].t[group])), float(np.mean(branches[0].x[group]))
         other = branches[1].x[np.abs(branches[1].t - t) <= NEAR_SHARE * float(np.ptp(branches[0].t))]
         if len(other):
@@ -260,3 +175,17 @@ def _must_rise(fit: TwoBranchFit) -> None:
         if len(falls):
             place = f"the {fit.form} through the {which} does not rise at {float(x[falls[0]]):.3g} mm"
             raise UnfitError(f"{place}, so a position would not say one torque")
+
+
+def inverted_gap_nm(fit: TwoBranchFit) -> float:
+    """By how much the falling branch lies above the rising one on average, where that is no chance; else 0.
+
+    Friction makes a rising load read less travel, never more. Judged by a t test at 99.9 %.
+    """
+    from scipy.special import stdtrit
+
+    x = np.linspace(fit.from_mm, fit.to_mm, 11)
+    gap_nm = 2.0 * float(np.mean(fit.half_gap(x)))
+    counts = (fit.rising.count, fit.falling.count)
+    chance_nm = float(stdtrit(fit.scatter_dof, SURE)) * fit.scatter_sd * sum(1.0 / n for n in counts) ** 0.5
+    return -gap_nm if gap_nm < -max(chance_nm, LEAST_GAP * float(fit.at([fit.to_mm])[0])) else 0.0

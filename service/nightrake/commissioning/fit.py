@@ -29,6 +29,10 @@ RANK_LIMIT = 1e-10
 """A diagonal of R this small beside the largest says that the positions do not carry so many coefficients."""
 
 
+TAKE_MORE = "take a second run of the same torques, with the arm quite still at each, or ask for another form"
+"""What helps where a form wants more of its points than they give."""
+
+
 class UnfitError(ValueError):
     """The points do not carry the curve asked for; the text says why."""
 
@@ -143,13 +147,13 @@ def least_squares(basis: Basis, x_mm: npt.ArrayLike, y_nm: npt.ArrayLike, weight
     """
     x, y = np.asarray(x_mm, dtype=np.float64), np.asarray(y_nm, dtype=np.float64)
     if len(x) < basis.size:
-        raise UnfitError(f"{len(x)} points do not carry the {basis.size} coefficients of the {basis.form}")
+        raise UnfitError(f"{len(x)} points do not carry the {basis.size} coefficients of the {basis.form}; {TAKE_MORE}")
     root = np.sqrt(np.broadcast_to(np.asarray(weights, dtype=np.float64), x.shape))
     rows = basis.rows(x)
     q, r = np.linalg.qr(rows * root[:, None])
     diagonal = np.abs(np.diag(r))
     if diagonal.min() <= RANK_LIMIT * diagonal.max():
-        raise UnfitError(f"the positions are too few or too close together for the {basis.form}")
+        raise UnfitError(f"the positions are too few or too close together for the {basis.form}; {TAKE_MORE}")
     beta = np.linalg.solve(r, q.T @ (y * root))
     residuals = y - rows @ beta
     inverse = np.linalg.inv(r)

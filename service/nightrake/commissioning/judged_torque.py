@@ -31,6 +31,7 @@ def judge_torques(sheet: Sheet) -> Iterator[Finding]:
         yield _shutdown_against_rating(sheet, points)
         yield _alarm_against_shutdown(points)
         yield _alarm_against_process(sheet, points)
+        yield from _motor_reaches_alarm(sheet, points)
         yield _motor_reaches_shutdown(sheet, points)
     yield _motor_against_rating(sheet)
     yield _motor_carries_process(sheet)
@@ -57,15 +58,40 @@ def _shutdown_against_rating(sheet: Sheet, points: SetPoints) -> Finding:
     if points.shutdown is None or spec.gear_rating_nm is None:
         keys = [k for k, v in (("shutdown", points.shutdown), ("gear_rating", spec.gear_rating_nm)) if v is None]
         return missing(subject, *keys, stages=SHUTDOWN)
-    share = points.shutdown.torque_nm / spec.gear_rating_nm
+    share, rating = points.shutdown.torque_nm / spec.gear_rating_nm, torque(spec.gear_rating_nm)
+    high_nm, by = _highest(sheet, points)
     text = f"shutdown at {torque(points.shutdown.torque_nm)} is {number(100 * share, 3)} % of the gear rating"
-    if share <= CONTINUOUS + 1e-9:
-        verdict, more = Verdict.OK, "so the gears are never run above their rating"
+    if share <= CONTINUOUS + 1e-9 and high_nm > spec.gear_rating_nm:
+        verdict, more = Verdict.LOOK_AGAIN, f"but {by} it may come as late as {torque(high_nm)}, above {rating}"
+    elif share <= CONTINUOUS + 1e-9 and high_nm:
+        verdict, more = Verdict.OK, f"and {by} it comes at {torque(high_nm)} at the latest, within the rating"
+    elif share <= CONTINUOUS + 1e-9:
+        verdict, more = Verdict.OK, "within it; how far the contact's own torque goes is not known"
     elif share <= SCHEME_TOP + 1e-9:
         verdict, more = Verdict.LOOK_AGAIN, "which some schemes allow up to 120 %; have the gear maker confirm it"
     else:
         verdict, more = Verdict.WRONG, "so the gears are overloaded before the drive stops; no usual scheme goes so far"
     return Finding(subject, verdict, f"{text}, {more}", MANUALS, SHUTDOWN)
+
+
+def _highest(sheet: Sheet, points: SetPoints) -> tuple[float, str]:
+    """The highest torque at which the shutdown contact can come, N.m (0 = cannot be computed), and by what.
+
+    With a record in force the contact is set by it, within its tolerance; without one the gear train's efficiency range
+    is open. The springs' temperature comes on top.
+    """
+    spec, highest = sheet.specification, (0.0, "")
+    for side in sheet.sides.values():
+        point = side.shutdown
+        if point is None or spec.set_points_of(side.direction) != points:
+            continue
+        warmth = 1.0 + max(0.0, *(point.drift or (0.0,)))
+        if side.direction in spec.drive.calibrations:
+            found = (point.torque_nm * (1.0 + spec.tolerance_pct / 100.0) * warmth, "by the contact's tolerance")
+        else:
+            found = (point.actual_nm.high * warmth, "by the gears' efficiency")
+        highest = max(highest, (found[0], f"{found[1]} and the springs' temperature" if point.drift else found[1]))
+    return highest
 
 
 def _alarm_against_shutdown(points: SetPoints) -> Finding:
@@ -140,6 +166,24 @@ def _motor_reaches_shutdown(sheet: Sheet, points: SetPoints) -> Finding:
         return Finding(subject, Verdict.LOOK_AGAIN, f"{text}, so it may stall before shutdown", STATICS, SHUTDOWN)
     text = f"before it stalls it forces at least {torque(force.stall_nm.low)}, more than shutdown"
     return Finding(subject, Verdict.OK, text, STATICS, SHUTDOWN)
+
+
+def _motor_reaches_alarm(sheet: Sheet, points: SetPoints) -> Iterator[Finding]:
+    """A motor that has to work above its rating before anybody is told may be tripped by its overload relay first."""
+    alarm, force = points.alarm, sheet.force
+    if alarm is None or force is None:
+        return  # what is missing is told for shutdown
+    subject, rated = f"motor at the alarm{points.words}", force.rated_nm
+    if rated.low >= alarm.torque_nm:
+        text = f"at rated motor torque and the lowest efficiency it forces {torque(rated.low)}, the alarm or more"
+        yield Finding(subject, Verdict.OK, text, STATICS, ALARM)
+        return
+    forced = f"{torque(rated.low)} to {torque(rated.high)}, by the efficiency," if rated.high > rated.low else ""
+    text = (
+        f"rated motor torque forces {forced or torque(rated.high)} and the alarm is {torque(alarm.torque_nm)}, so the"
+    )
+    text += " motor may have to work above its rating before anybody is told: its overload relay may trip first"
+    yield Finding(subject, Verdict.LOOK_AGAIN, text, STATICS, ALARM)
 
 
 def _motor_against_rating(sheet: Sheet) -> Finding:

@@ -44,7 +44,7 @@ def unit_mixups(content: RecordContent, shutdown_nm: float, span_mm: float, nm_p
 
     Args:
         shutdown_nm: Of the drive, 0 = not stated. span_mm: Largest position of the transducer, 0 = not known.
-        nm_per_mm: Slope of an earlier record of this device, 0 = none.
+        nm_per_mm: Slope of an earlier record of this device as it is now, 0 = none.
     """
     torque, length = _torque(content, shutdown_nm), _length(content, span_mm)
     yield from (s for s in (torque, length) if s)
@@ -82,7 +82,8 @@ def _slope(content: RecordContent, nm_per_mm: float) -> Iterator[str]:
         return
     hint = _nearest(ratio, SLOPE_FACTORS, CLOSE)
     if hint:
-        yield f"torque for each mm is {ratio:.3g} times that of the record before: {hint}"
+        more = "or was the device altered since (its springs, say; then state what under 'altered')?"
+        yield f"torque for each mm is {ratio:.3g} times that of the record before: {hint.rstrip('?')}, {more}"
 
 
 def _runs(content: RecordContent) -> Iterator[str]:

@@ -13,6 +13,8 @@ from typing import Any
 RISING, FALLING = "rising", "falling"
 STRAIGHT_LINE, QUADRATIC, STRAIGHT_SEGMENTS = "straight line", "quadratic", "straight segments"
 FORMS = (STRAIGHT_LINE, QUADRATIC, STRAIGHT_SEGMENTS)
+SHORT_FORMS = {"straight": STRAIGHT_LINE, "quadratic": QUADRATIC, "segments": STRAIGHT_SEGMENTS}
+"""How people ask for a form."""
 FACTORY_OUTPUT, RAKES_TIED_OFF, FORCE_AT_ARM = "factory output", "rakes tied off", "force at the arm"
 
 

@@ -27,9 +27,12 @@ class About:
         reference_uncertainty_pct: its expanded uncertainty (k = 2), percent of reading, or None.
         method: ``factory output``, ``rakes tied off`` or ``force at the arm``.
         method_uncertainty_pct: expanded uncertainty (k = 2) of what the method multiplies by (radius; ratio and
-            efficiency), percent.
+            efficiency), percent, or None.
         radius_m: rakes tied off: lever of the pull. arm_m, ratio, efficiency: force at the arm.
         due_on: When the next is due, ISO date, or "".
+        altered: What was altered on the device since the record before (its springs, say), or ""; a slope that differs
+            from that record's is then no mistake.
+        form: Of the curve: ``straight``, ``quadratic``, ``segments``, or "" to have it chosen by test.
     """
 
     drive: str
@@ -41,26 +44,34 @@ class About:
     reference_standard: str = ""
     reference_uncertainty_pct: float | None = None
     method: str = "factory output"
-    method_uncertainty_pct: float = 0.0
+    method_uncertainty_pct: float | None = None
     radius_m: float = 0.0
     arm_m: float = 0.0
     ratio: float = 0.0
     efficiency: float = 0.0
     due_on: str = ""
     remarks: str = ""
+    altered: str = ""
+    form: str = ""
+
+    @property
+    def factor(self) -> float:
+        """Output torque in N.m for each N of a measured force, or for each N.m where a torque is measured."""
+        if self.method == "rakes tied off" and self.radius_m:
+            return self.radius_m
+        if self.method == "force at the arm":
+            return self.arm_m * self.ratio * self.efficiency or 1.0
+        return 1.0
 
     def torque_nm(self, applied: float) -> float:
         """Output torque of what was applied: a force in N, where the method measures one, else the torque in N.m."""
-        if self.method == "rakes tied off" and self.radius_m:
-            return applied * self.radius_m
-        if self.method == "force at the arm" and self.arm_m:
-            return applied * self.arm_m * self.ratio * self.efficiency
-        return applied
+        return applied * self.factor
 
     @property
     def applies_force(self) -> bool:
-        """Whether a bare number of the dialogue is a force."""
-        return bool((self.method == "rakes tied off" and self.radius_m) or self.arm_m)
+        """Whether what is applied is measured as a force."""
+        lever = self.radius_m if self.method == "rakes tied off" else self.arm_m * self.ratio * self.efficiency
+        return self.method in ("rakes tied off", "force at the arm") and lever != 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +99,7 @@ class ContactEdge:
         position_mm, half_width_mm: Where, and how far off that may be.
         known: The positions around it were seen; only such edges count.
         state: as found or as left. utc_ms: when. seq: journal row that it came from, 0 = none.
+        running: The motor ran then: the edge is that of a stop, not of known torque, and does not count.
     """
 
     stage: str
@@ -99,6 +111,7 @@ class ContactEdge:
     state: str
     utc_ms: int = 0
     seq: int = 0
+    running: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,13 +160,20 @@ class Session:
         return tuple(
             e
             for e in self.edges
-            if (e.stage, e.channel, e.operated, e.state) == (stage, channel, operated, state) and e.known
+            if (e.stage, e.channel, e.operated, e.state) == (stage, channel, operated, state)
+            and e.known
+            and not e.running
         )
 
 
 def begun(about: About, seq: int) -> dict[str, Any]:
     """First event: who proves what. `seq`: the journal's head, so that older edges do not count."""
     return {"event": "begun", "format": 1, "about": asdict(about), "seq": seq}
+
+
+def head_corrected(changes: Mapping[str, Any]) -> dict[str, Any]:
+    """Values of the head are others than they were said to be; the torque of points taken follows them."""
+    return {"event": "head", "about": dict(changes)}
 
 
 def point_taken(point: Point) -> dict[str, Any]:
@@ -206,6 +226,8 @@ def after(session: Session, event: Mapping[str, Any]) -> Session:
     match event.get("event"):
         case "begun":
             return replace(session, about=About(**data["about"]), seq=int(data["seq"]))
+        case "head":
+            return _with_head(session, data["about"])
         case "point":
             point = Point(**data)
             return replace(session, points=(*session.points, point), taken=max(session.taken, point.number))
@@ -225,6 +247,16 @@ def after(session: Session, event: Mapping[str, Any]) -> Session:
         case "finished":
             return replace(session, done=True)
     raise CalibrationError(f"a proving session holds the unknown event '{str(event.get('event'))[:32]}'")
+
+
+def _with_head(session: Session, changes: Mapping[str, Any]) -> Session:
+    before = session.about or About("", "", "", "")
+    about = replace(before, **changes)
+    if session.about is None:
+        return session  # only its form is looked at
+    by = about.factor / before.factor
+    points = tuple(replace(p, torque_nm=p.torque_nm * by) for p in session.points) if by != 1.0 else session.points
+    return replace(session, about=about, points=points)
 
 
 def session_of(events: Iterable[Mapping[str, Any]]) -> Session:

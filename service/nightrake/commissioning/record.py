@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from nightrake.commissioning.branches import TwoBranchFit, fit_points
+from nightrake.commissioning.branches import TwoBranchFit, fit_points, inverted_gap_nm
 from nightrake.commissioning.coverage import INFINITE
 from nightrake.commissioning.fit import UnfitError
 from nightrake.commissioning.points import HEAD_KEYS, STRAIGHT_SEGMENTS, RecordContent, content_of
@@ -65,6 +65,13 @@ def make_record(content: RecordContent, known: Known | None = None) -> Record:
         fit = fit_points(content.points, content.form)
     except UnfitError as error:
         raise RecordRefused([str(error)]) from error
+    if gap_nm := inverted_gap_nm(fit):
+        raise RecordRefused(
+            [
+                f"the falling branch lies {gap_nm:.0f} N.m above the rising one, which no friction does: were rising "
+                "and falling exchanged?"
+            ]
+        )
     worth = budget(content, fit)
     table = {"format": RECORD_FORMAT, **_head(content), **_lists(content), "fit": fit_table(content, fit, worth)}
     return Record(content, fit, worth, table, record_digest(table))
@@ -104,6 +111,7 @@ def fit_table(content: RecordContent, fit: TwoBranchFit, worth: Budget) -> dict[
         "degrees_of_freedom": fit.scatter_dof,
         "repeats_nm": _figures(fit.pure_sd, 6),
         "between_runs_nm": _figures(fit.run_sd, 6),
+        **_lack(fit),
         "hysteresis_nm": _figures(2.0 * float(np.max(np.abs(fit.half_gap(worth.position_mm)))), 6),
         "not_in_budget": list(worth.left_out),
     }
@@ -128,6 +136,14 @@ def _test(fit: TwoBranchFit) -> dict[str, Any]:
         return {}
     figures = {"test": test.name, "test_f": _figures(test.f, 6), "test_p": _figures(test.p, 6)}
     return {**figures, "test_dof": [int(n) for n in test.dof], "quadratic_f": _figures(test.f_quadratic, 6)}
+
+
+def _lack(fit: TwoBranchFit) -> dict[str, Any]:
+    lack = fit.lack
+    if lack is None:
+        return {}
+    figures = {"lack_test": lack.name, "lack_f": _figures(lack.f, 6), "lack_p": _figures(lack.p, 6)}
+    return {**figures, "lack_dof": [int(n) for n in lack.dof], "lack_nm": _figures(lack.size_nm, 6)}
 
 
 def _uncertainty(worth: Budget) -> list[dict[str, Any]]:

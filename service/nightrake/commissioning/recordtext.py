@@ -36,6 +36,10 @@ COMMENTS = {
     "residual_nm": "residual standard deviation of torque about the curves of both branches",
     "repeats_nm": "standard deviation of the repeats about their own mean",
     "between_runs_nm": "standard deviation between runs beyond that, where an F test at 5 % shows it",
+    "lack_test": "whether the form that was taken is that of the points at all",
+    "lack_f": "its F; below 0.05 lack_p says that it is not",
+    "lack_dof": "degrees of freedom, numerator and denominator",
+    "lack_nm": "standard deviation by which the points miss the form, beyond their own scatter",
     "hysteresis_nm": "largest gap between rising and falling branch",
     "not_in_budget": "sources of which nothing was stated",
 }

@@ -9,12 +9,22 @@ from datetime import date
 from itertools import pairwise
 
 from nightrake.commissioning.mixups import unit_mixups
-from nightrake.commissioning.points import FACTORY_OUTPUT, FALLING, RISING, CalibrationPoint, RecordContent
+from nightrake.commissioning.points import (
+    FACTORY_OUTPUT,
+    FALLING,
+    FORMS,
+    RISING,
+    SHORT_FORMS,
+    CalibrationPoint,
+    RecordContent,
+)
 from nightrake.errors import CalibrationError
 
 LEAST_LEVELS = 3
 """Different torques on each branch: a line through two has nothing to show its error by."""
 MOST_POINTS = 2000
+MOST_YEARS = 20
+"""A record that is due again later than this is never due (common practice, no source)."""
 LONGEST = {
     "device_serial": 80,
     "made_by": 80,
@@ -23,6 +33,8 @@ LONGEST = {
 }
 """Characters that a record file takes, by key."""
 LEAST_TRAVEL_MM = 0.2
+SAME_TORQUE_TRAVEL = 0.05
+"""At one torque the arm of one branch stands within this share of its travel (common practice, no source)."""
 HELD = 4.0
 """An arm that moves this many times less than usual for its torque is held by its preload or the end of its travel."""
 
@@ -57,17 +69,18 @@ class Known:
 
 def refusals(content: RecordContent, known: Known) -> list[str]:
     """Everything that is wrong with a record before its fit; empty where it may be made."""
-    found = [*_head(content, known), *_points(content)]
+    found = [*head_refusals(content, known), *_points(content)]
     if not found:  # what follows would only repeat it in other words
         found = [*_movement(content)]
     if not found:
         found = [*unit_mixups(content, known.shutdown_nm, known.span_mm, known.nm_per_mm)]
     if not found:
-        found = [*_falls(content), *_contacts(content)]
+        found = [*([*_falls(content)] or _apart(content)), *_contacts(content)]
     return found
 
 
-def _head(content: RecordContent, known: Known) -> Iterator[str]:
+def head_refusals(content: RecordContent, known: Known) -> Iterator[str]:
+    """What is wrong with a record's head, each sentence beginning with the key; a dialogue asks before any point."""
     for key in ("drive", "device_serial", "made_by", "made_on"):
         if not getattr(content, key):
             yield f"{key} is empty; give it"
@@ -79,6 +92,8 @@ def _head(content: RecordContent, known: Known) -> Iterator[str]:
             "one of them"
         )
     yield from _dates(content, known)
+    if content.form not in ("", *FORMS):
+        yield f"form is '{content.form[:32]}'; expected {', '.join(SHORT_FORMS)}, or leave it out"
     if content.reference_uncertainty_pct is None:
         yield "reference_uncertainty_pct is missing; give the expanded uncertainty (k = 2) of the reference standard"
     if content.method != FACTORY_OUTPUT and content.method_uncertainty_pct is None:
@@ -114,6 +129,8 @@ def _dates(content: RecordContent, known: Known) -> Iterator[str]:
         return
     if due is not None and due <= made:
         yield f"due_on is {due}, not after the day it was made, {made}; correct one of them"
+    elif due is not None and due.year - made.year > MOST_YEARS:
+        yield f"due_on is {due}, more than {MOST_YEARS} years on; correct the date"
     if known.today is not None and made > known.today:
         yield f"made_on is {made}, which is still to come; correct the date"
     if known.drive_since is not None and made < known.drive_since:
@@ -179,6 +196,22 @@ def _falls(content: RecordContent) -> Iterator[str]:
                 "torques that the preload or the end of travel holds, or take the run again"
             )
             break
+
+
+def _apart(content: RecordContent) -> Iterator[str]:
+    """Points of one branch at one torque whose positions cannot both be right."""
+    positions = [p.pair[0] for p in content.points]
+    most_mm = SAME_TORQUE_TRAVEL * (max(positions) - min(positions))
+    for branch in (RISING, FALLING):
+        by_torque: dict[float, list[float]] = {}
+        for p in content.branch(branch):
+            by_torque.setdefault(p.pair[1], []).append(p.pair[0])
+        for torque_nm, at in by_torque.items():
+            if max(at) - min(at) > most_mm:
+                yield (
+                    f"{branch} branch: at {torque_nm:g} N.m the arm stands at {min(at):g} and at {max(at):g} mm; one "
+                    "of the two is wrong: drop it, or take the run again"
+                )
 
 
 def runs_of(content: RecordContent) -> dict[tuple[str, int], list[CalibrationPoint]]:

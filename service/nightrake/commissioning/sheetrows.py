@@ -11,6 +11,7 @@ from nightrake.commissioning.judged_torque import base_text
 from nightrake.commissioning.sheet import Sheet, Side, StagePoint
 from nightrake.commissioning.shown import INCH_M, LBF_IN_NM, number, shown, shown_range
 from nightrake.commissioning.specification import SetPoint
+from nightrake.commissioning.statics import Springs
 from nightrake.commissioning.units import Dimension
 from nightrake.domain.site import Direction, Stage
 
@@ -85,6 +86,8 @@ def _load(sheet: Sheet) -> Iterator[Row]:
     yield _row("Normal (process) torque", process.torque_nm if process else None, Dimension.TORQUE)
     if process:
         yield Row("  from", process.how)
+        if process.load:
+            yield _row("  load for each length", *process.load)
     yield _row("Output speed", spec.output_rad_s, Dimension.SPEED)
     yield Row("Runs", " and ".join(spec.runs) or UNKNOWN)
     yield Row("Forward is", spec.forward or UNKNOWN)
@@ -156,17 +159,38 @@ def _device(sheet: Sheet) -> Iterator[Row]:
     yield _row("Travel to the end stop", arm.travel_m if arm else None, Dimension.LENGTH)
     for direction, springs in spec.springs.items():
         more = f", {direction}" if len(spec.springs) > 1 else ""
-        yield Row(f"Springs{more}", springs.arrangement)
-        yield Row("  rate, together", *shown(springs.rate_n_per_m, Dimension.SPRING_RATE))
-        yield Row("  preload", *shown(springs.preload_n, Dimension.FORCE))
+        yield from _springs(f"Springs{more}", springs)
     yield _row("Contact differential", spec.differential_m, Dimension.LENGTH)
     yield Row("Contact tolerance", f"{spec.tolerance_pct:g} % of set point")
     yield _row("Transducer step", sheet.step_m, Dimension.LENGTH)
+    yield Row("Transducer class", UNKNOWN if (c := spec.transducer_class_pct) is None else f"+-{c:g} % of span")
     if spec.lowest_k is not None and spec.highest_k is not None:
         yield Row("Temperature", *shown_range((spec.lowest_k, spec.highest_k), Dimension.TEMPERATURE))
         yield Row("  springs adjusted at", *shown(spec.adjusted_k, Dimension.TEMPERATURE))
     else:
         yield Row("Temperature", UNKNOWN)
+
+
+_LENGTH = Dimension.LENGTH
+
+
+def _pair(first: tuple[str, str], second: tuple[str, str]) -> tuple[str, str]:
+    return f"{first[0]}; {second[0]}", f"{first[1]}; {second[1]}"
+
+
+def _springs(label: str, springs: Springs) -> Iterator[Row]:
+    yield Row(label, springs.arrangement)
+    if springs.wire:
+        wire = springs.wire
+        yield Row("  wire; mean coil diameter", *_pair(shown(wire.wire_m, _LENGTH), shown(wire.coil_m, _LENGTH)))
+        yield Row("  active coils", number(wire.active_coils))
+        yield Row("  shear modulus", *shown(wire.shear_modulus_pa, Dimension.MODULUS))
+    yield Row("  rate, one spring", *shown(springs.rate_n_per_m / springs.count, Dimension.SPRING_RATE))
+    if springs.is_pair:
+        yield Row("  rate, both sides together", *shown(2.0 * springs.rate_n_per_m, Dimension.SPRING_RATE))
+    elif springs.count > 1:
+        yield Row(f"  rate, {springs.count} together", *shown(springs.rate_n_per_m, Dimension.SPRING_RATE))
+    yield Row("  preload", *shown(springs.preload_n, Dimension.FORCE))
 
 
 def _side(sheet: Sheet, side: Side) -> Iterator[Row]:

@@ -11,16 +11,18 @@ from typing import NamedTuple
 
 from nightrake.commissioning.gears import Stage
 from nightrake.commissioning.statics import Arm, Springs
+from nightrake.commissioning.units import Dimension
 from nightrake.domain.site import Direction, DriveSpec
 from nightrake.domain.site import Stage as ContactStage
 
 
 @dataclass(frozen=True, slots=True)
 class Process:
-    """The normal load: its torque, and how that was found."""
+    """The normal load: its torque, how that was found, and the load itself (for each length) where it was from one."""
 
     torque_nm: float
     how: str
+    load: tuple[float, Dimension] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +78,7 @@ class Specification:
         mounting, orientation, balanced: Of the device; orientation is that of its shaft.
         floating: What the springs hold. gear_rating_nm: Rated output torque of the main gear unit.
         resolution_m: Of the transducer where the settings cannot tell.
+        transducer_class_pct: Largest error that it may have between proof and use, +- % of its span.
         stages: From the motor to the output. springs: By direction. lowest_k, highest_k, adjusted_k: Temperatures.
         alarm, shutdown: Set points; alarm_reverse, shutdown_reverse: where the reverse direction has others.
         differential_m: Of the contacts. supervised, protecting: Stages whose contacts are so.
@@ -92,6 +95,7 @@ class Specification:
     floating: str
     gear_rating_nm: float | None
     resolution_m: float | None
+    transducer_class_pct: float | None
     process: Process | None
     motor: Motor
     stages: tuple[Stage, ...]

@@ -57,6 +57,7 @@ def read_specification(drive: DriveSpec, table: Mapping[str, Any]) -> tuple[Spec
         floating=table["floating"],
         gear_rating_nm=rating,
         resolution_m=read.quantity(("transducer_resolution",), Dimension.LENGTH, 1e-9, 0.1),
+        transducer_class_pct=table["transducer_class_pct"],
         process=process,
         motor=motor_of(read),
         stages=tuple(stage_of(read, i, g) for i, g in enumerate(table["gear"])),
@@ -117,12 +118,12 @@ def _process(read: TableReader) -> Process | None:
         if load is None or radius is None:
             return None
         how = f"two-arm rake, T = w r^2, w = {table['load']}, r = {table['radius']}"
-        return Process(rake_torque_nm(load, radius), how)
+        return Process(rake_torque_nm(load, radius), how, (load, Dimension.LINE_LOAD))
     along = read.quantity(("process", "load"), Dimension.LINE_TORQUE, 0.1, 1e7)
     length = read.quantity(("process", "length"), Dimension.LENGTH, 0.1, 200.0)
     if along is None or length is None:
         return None
-    return Process(along * length, f"screw, {table['load']} over {table['length']}")
+    return Process(along * length, f"screw, {table['load']} over {table['length']}", (along, Dimension.LINE_TORQUE))
 
 
 def _reverse_set_points(

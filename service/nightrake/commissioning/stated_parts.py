@@ -9,7 +9,7 @@ from typing import Any
 from nightrake.commissioning.gears import Stage, is_self_locking, stage_efficiency, worm_efficiency
 from nightrake.commissioning.reader import Path, TableReader
 from nightrake.commissioning.specification import Motor
-from nightrake.commissioning.statics import Arm, Springs, spring_rate_n_per_m
+from nightrake.commissioning.statics import Arm, Springs, Wire, spring_rate_n_per_m
 from nightrake.commissioning.units import Dimension
 from nightrake.domain.site import DriveSpec
 
@@ -79,7 +79,7 @@ def _side(read: TableReader, name: str, *, two: bool) -> Springs | None:
         directions = "two directions" if two else "one direction"
         text = f"is '{table['arrangement']}', but the drive senses {directions}; expected {right}"
         read.slip((name, "arrangement"), text)
-    rate = _rate(read, name, table)
+    rate, wire = _rate(read, name, table)
     preload = read.quantity((name, "preload"), Dimension.FORCE, 0.0, 1e7)
     if rate is None or preload is None:
         return None
@@ -88,14 +88,16 @@ def _side(read: TableReader, name: str, *, two: bool) -> Springs | None:
         preload_n=preload,
         arrangement=table["arrangement"],
         rate_change_per_k=table["rate_change_pct_per_k"] / 100.0,
+        count=table["count"],
+        wire=wire,
     )
 
 
 _WIRE = ("wire_diameter", "coil_diameter", "active_coils", "shear_modulus")
 
 
-def _rate(read: TableReader, name: str, table: Mapping[str, Any]) -> float | None:
-    """Rate of one spring: as given, or from its wire."""
+def _rate(read: TableReader, name: str, table: Mapping[str, Any]) -> tuple[float | None, Wire | None]:
+    """Rate of one spring: as given, or from its wire (then that too)."""
     given: Sequence[str] = [k for k in _WIRE if table[k] is not None]
     rate = read.quantity((name, "rate"), Dimension.SPRING_RATE, 1.0, 1e9)
     wire = read.quantity((name, "wire_diameter"), Dimension.LENGTH, 1e-4, 0.2)
@@ -104,17 +106,18 @@ def _rate(read: TableReader, name: str, table: Mapping[str, Any]) -> float | Non
     if table["rate"] is not None:
         if given:
             read.slip((name, given[0]), "is given, and rate too; a rate stands alone, so leave out one or the other")
-        return rate
+        return rate, None
     if not given:
-        return None
+        return None, None
     for key in (k for k in _WIRE if k not in given):
         read.slip((name, key), f"is missing; without rate the spring needs {', '.join(_WIRE[:-1])} and {_WIRE[-1]}")
     if wire is not None and coil is not None and coil < 2.0 * wire:
         read.slip((name, "coil_diameter"), "is the mean diameter of the coil, and at least twice that of the wire")
-        return None
+        return None, None
     if wire is None or coil is None or modulus is None or table["active_coils"] is None:
-        return None
-    return spring_rate_n_per_m(wire, coil, table["active_coils"], modulus)
+        return None, None
+    found = Wire(wire, coil, table["active_coils"], modulus)
+    return spring_rate_n_per_m(found.wire_m, found.coil_m, found.active_coils, found.shear_modulus_pa), found
 
 
 def arm_of(read: TableReader) -> Arm | None:

@@ -28,21 +28,34 @@ def spring_rate_n_per_m(wire_m: float, coil_m: float, active_coils: float, shear
 
 
 @dataclass(frozen=True, slots=True)
+class Wire:
+    """What a spring's rate was computed from: wire and mean coil diameter, active coils, shear modulus."""
+
+    wire_m: float
+    coil_m: float
+    active_coils: float
+    shear_modulus_pa: float
+
+
+@dataclass(frozen=True, slots=True)
 class Springs:
     """The springs that act in one direction.
 
     Attributes:
-        rate_n_per_m: Of all springs of one side together.
+        rate_n_per_m: Of all springs of one side together (of a centred pair: of either side).
         preload_n: Their force with the arm at rest (of a centred pair: of either side).
         arrangement: ``one side`` or ``one each way``, where the arm rests on a stop; ``centred pair``, where two
             opposed springs both act as long as both are loaded.
         rate_change_per_k: Relative change of the rate (and so of the whole force) for each kelvin.
+        count: Springs of one side. wire: What the rate of one was computed from, None where it was given.
     """
 
     rate_n_per_m: float
     preload_n: float
     arrangement: str
     rate_change_per_k: float
+    count: int = 1
+    wire: Wire | None = None
 
     @property
     def is_pair(self) -> bool:

@@ -17,6 +17,7 @@ from nightrake.commissioning.coverage import HALF_WIDTH, RECTANGULAR, U_SHAPED, 
 from nightrake.commissioning.fit import Floats
 from nightrake.commissioning.points import RecordContent
 
+BETWEEN_RUNS = "between runs"
 GRID_CELLS = 10
 """The uncertainty varies slowly along the travel; between eleven positions a straight line is close enough."""
 
@@ -48,6 +49,7 @@ def budget(content: RecordContent, fit: TwoBranchFit) -> Budget:
     torque = fit.at(x)
     components = (*_estimated(fit, x), *_stated(content, fit, x, torque))
     stated = {
+        BETWEEN_RUNS: fit.runs > 1,
         "resolution": content.resolution_mm is not None,
         "transducer": content.transducer_error_mm is not None,
         "temperature": content.temperature_pct_per_k is not None and content.temperature_range_k is not None,
@@ -63,7 +65,7 @@ def _estimated(fit: TwoBranchFit, x: Floats) -> Iterator[Component]:
     yield Component("repeatability", fit.scatter_sd * ones, dof=fit.scatter_dof, estimate="scatter")
     if fit.run_sd:
         between = fit.run_sd * np.sqrt(1.0 + 1.0 / fit.runs)
-        yield Component("between runs", between * ones, dof=fit.run_dof)
+        yield Component(BETWEEN_RUNS, between * ones, dof=fit.run_dof)
     # Load that swings takes the arm from branch to branch, and where it swings less than the gap, to and fro between
     # them: U-shaped, JCGM 101 6.4.6. The rectangle of JCGM 100 F.2.2.2 is for want of such knowledge; it would make a
     # branch no more likely than any place between, and hold less than 95 % of what a swinging load does.

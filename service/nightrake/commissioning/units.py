@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import unicodedata
 from dataclasses import dataclass
 from enum import Enum
 from functools import cache
@@ -20,6 +21,8 @@ from nightrake.errors import NightrakeError
 if TYPE_CHECKING:
     import pint
 
+MOST_PARTS = 64
+"""Of an inch, as rules are divided; what stands over more behind a whole number is no mixed fraction."""
 MAX_LENGTH = 60
 """Characters; the longest sensible quantity has about 25."""
 
@@ -52,7 +55,7 @@ class Dimension(Enum):
 
 
 _NUMBER = re.compile(
-    r"(?P<sign>[-+]?)(?:(?P<top>\d{1,6})/(?P<bottom>\d{1,6})"
+    r"(?P<sign>[-+]?)(?:(?:(?P<whole>\d{1,6})[ -])?(?P<top>\d{1,6})/(?P<bottom>\d{1,6})"
     r"|(?P<plain>(?:\d{1,3}(?:[, ]\d{3})+(?!\d)|\d+)(?:\.\d*)?(?:[eE][-+]?\d{1,3})?|\.\d+(?:[eE][-+]?\d{1,3})?))"
 )
 _WORD = re.compile("(?P<word>[A-Za-zµμ°][A-Za-zµμ°_]*)(?P<power>(?:\\^|\\*\\*)?-?[1-4]|[²³⁻]¹?|)")
@@ -89,7 +92,7 @@ def si_value(text: str, dimension: Dimension) -> float:
 
 def _split(text: str, dimension: Dimension) -> tuple[float, str]:
     """The number, and what stands behind it."""
-    plain = text.strip().replace("\u2212", "-")
+    plain = _plain(text)
     found = _NUMBER.match(plain)
     like = f"such as {dimension.value.example}"
     if found is None:
@@ -103,11 +106,30 @@ def _split(text: str, dimension: Dimension) -> tuple[float, str]:
         raise QuantityError(f"is '{short(text)}'; expected one number and a unit, {like}")
     if found["plain"]:
         value = float(found["plain"].replace(",", "").replace(" ", ""))
+    elif found["whole"] and not 0 < int(found["top"]) < int(found["bottom"]) <= MOST_PARTS:
+        raise QuantityError(f"is '{short(text)}'; write one number, such as 1.5 or 1 1/2")
     elif int(found["bottom"]):
-        value = int(found["top"]) / int(found["bottom"])
+        value = int(found["whole"] or 0) + int(found["top"]) / int(found["bottom"])
     else:
         raise QuantityError(f"is '{short(text)}', divided by zero; correct it")
     return (-value if found["sign"] == "-" else value), rest
+
+
+_SIGNS = str.maketrans(
+    {
+        "\u2212": "-",
+        "\u2044": "/",
+        **dict.fromkeys("\u00a0\u202f\u2009\u2007", " "),  # spaces that a word processor puts between thousands
+        **{sign: f" {unicodedata.normalize('NFKC', sign)}".replace("\u2044", "/") for sign in "¼½¾⅛⅜⅝⅞⅓⅔"},
+    }
+)
+_INCH = re.compile(r"(?<=[\d. ])(?:\"|\u2033|\u201d|'')$")
+
+
+def _plain(text: str) -> str:
+    """Signs that people paste, as those of the keyboard: fractions, spaces, a minus, and the mark for inches."""
+    spaced = re.sub(r"(?<=^[-+]) |(?<= ) +", "", text.translate(_SIGNS).strip())
+    return _INCH.sub(" in", spaced)
 
 
 def _pairs(unit: str, text: str, dimension: Dimension) -> list[tuple[str, int]]:

@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import json
 import pwd
+import select
 import socket
 import struct
 import time
@@ -20,8 +21,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from nightrake.control.place import Place
+from nightrake.domain.pulse import Pulse
 from nightrake.errors import ControlError, NightrakeError
 
+PART = "control"
 LINE_LIMIT = 64 * 1024
 """Bytes of one request at most; a longer one ends the connection."""
 CLIENTS = 32
@@ -30,6 +33,8 @@ IDLE_S = 0.1
 """A connection that asks nothing for this long may be ended when others need it."""
 LOOK_S = 2.0
 """How often the socket is looked for in its place."""
+GONE_S = 0.5
+"""How often it is looked whether the client of a long answer is still there; for one that has gone nothing is done."""
 SEND_TIMEOUT_S = 5.0
 """A client that does not read for this long is dropped, so that it cannot make the watch wait."""
 
@@ -66,6 +71,7 @@ class ControlServer:
         verbs: Verb -> coroutine function (caller, args) -> plain result.
         streams: Verb -> async generator function of plain results.
         on_link: Called when the socket is gone from its place, and when it is back: (up, what happened).
+        pulse: Is told that it goes on.
     """
 
     def __init__(
@@ -74,11 +80,13 @@ class ControlServer:
         verbs: Mapping[str, Handler],
         streams: Mapping[str, Streamer],
         on_link: Callable[[bool, str], object] = lambda up, detail: None,
+        pulse: Pulse | None = None,
     ) -> None:
         self._place = place if isinstance(place, Place) else Place(place)
         self._verbs = verbs
         self._streams = streams
         self._on_link = on_link
+        self._pulse = pulse or Pulse(time.monotonic)
         self._clients: dict[asyncio.Task[None], _Client] = {}
 
     async def run(self, ready: asyncio.Event | None = None, taken: socket.socket | None = None) -> None:
@@ -95,6 +103,7 @@ class ControlServer:
             if ready is not None:
                 ready.set()
             while True:
+                self._pulse.turn(PART, LOOK_S)
                 await asyncio.sleep(LOOK_S)
                 server = await self._look_after(server)
         finally:
@@ -181,7 +190,8 @@ class ControlServer:
                 async for result in self._streams[verb](caller, args):
                     await _send(writer, {"ref": ref, "ok": True, "more": True, "result": result})
             elif verb in self._verbs:
-                await _send(writer, {"ref": ref, "ok": True, "result": await self._verbs[verb](caller, args)})
+                result = await _while_there(writer, self._verbs[verb](caller, args))
+                await _send(writer, {"ref": ref, "ok": True, "result": result})
             else:
                 known = ", ".join(sorted({*self._verbs, *self._streams}))
                 await _send(writer, {"ref": ref, "ok": False, "error": f"unknown verb '{verb[:32]}'; known: {known}"})
@@ -190,6 +200,34 @@ class ControlServer:
         except (ValueError, TypeError, KeyError, ArithmeticError) as error:  # the last: of a number without end
             text = f"'{verb[:32]}' was asked with wrong arguments: {type(error).__name__} {str(error)[:200]}"
             await _send(writer, {"ref": ref, "ok": False, "error": text})
+
+
+async def _while_there(writer: asyncio.StreamWriter, answer: Awaitable[Any]) -> Any:
+    """The answer, unless the client hangs up before it is there: then it is given up.
+
+    Raises:
+        ConnectionError: The client has gone.
+    """
+    task = asyncio.ensure_future(answer)
+    try:
+        while not (await asyncio.wait({task}, timeout=GONE_S))[0]:
+            if _has_hung_up(writer):
+                raise ConnectionError("the client has hung up")
+        return task.result()
+    finally:
+        if not task.done():
+            task.cancel()
+            await asyncio.wait({task})
+
+
+def _has_hung_up(writer: asyncio.StreamWriter) -> bool:
+    """Whether the other end is closed; one that only sends no more still waits for its answer."""
+    poll = select.poll()
+    try:
+        poll.register(writer.get_extra_info("socket").fileno(), 0)
+    except ValueError:
+        return True  # closed at our end
+    return any(event & (select.POLLHUP | select.POLLERR) for _, event in poll.poll(0))
 
 
 async def _turn_away(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

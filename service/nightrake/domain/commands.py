@@ -7,6 +7,7 @@ from nightrake.domain.cleantext import clean
 from nightrake.domain.drive import EMPTY, judge
 from nightrake.domain.inputs import Command
 from nightrake.domain.rows import Entry
+from nightrake.domain.scan import with_age
 from nightrake.domain.site import Stage
 from nightrake.domain.state import Outcome, SiteState
 from nightrake.domain.wiring import DriveWire
@@ -91,8 +92,8 @@ def _begin_test(state: SiteState, command: Command, wire: DriveWire) -> tuple[Si
         span_ns = 0
     if not 0 < span_ns <= MAX_TEST_NS:
         text = (
-            f"{command.drive}: a function check needs a time limit above 0 and up to 14400 seconds, "
-            f"got '{command.arg[:32]}'"
+            f"{command.drive}: a function check needs a time limit above 0 and up to {span_text(MAX_TEST_NS / 1e9)}, "
+            f"got '{command.arg[:32]}' as seconds"
         )
         return _refuse(state, command, command.drive, text)
     return _set_test(state, command, wire, command.mono_ns + span_ns, "test_began", {"limit_s": span_ns / 1e9})
@@ -113,7 +114,14 @@ def _set_test(
     entry = Entry("drive", event, command.drive, "", {**_by(command), **data})
     changed = before._replace(protection=protection, tick_due_ns=1)
     after, told = judge(wire, changed, before.raws, EMPTY, command.mono_ns, command.utc_ms)
-    text = f"{command.drive}: {'in test' if until_ns else 'no longer in test'}"
+    told = with_age(told, wire, state.endpoints, command.mono_ns)
+    text = f"in test for {span_text((until_ns - command.mono_ns) / 1e9)}" if until_ns else "no longer in test"
     return state._replace(drives={**state.drives, command.drive: after}), Outcome(
-        (entry, *told), (command.drive,), ((command.ref, Answer(True, text)),)
+        (entry, *told), (command.drive,), ((command.ref, Answer(True, f"{command.drive}: {text}")),)
     )
+
+
+def span_text(seconds: float) -> str:
+    """A span as people say it: minutes from one minute on, seconds below."""
+    value, unit = (seconds / 60.0, "minute") if seconds >= 60.0 else (seconds, "second")
+    return f"{value:.4g} {unit}{'' if value == 1.0 else 's'}"

@@ -196,6 +196,7 @@ def carry_over(old: DriveWire, new: DriveWire, state: DriveState) -> DriveState:
     protection = state.protection._replace(
         contacts=tuple(contacts.get(w.spec.id, ContactState()) for w in new.contacts),
         stages=tuple(stages.get((w.direction, w.stage), StageState()) for w in new.stages),
+        settle_ns=0,
     )
     kept = tuple(raws.get((r, p), NOT_READ) for r, p in zip(new.roles, new.points, strict=True))
     seen = _blocked(new, kept, state.beat_ns, state.beat_ns)[1]
@@ -205,7 +206,9 @@ def carry_over(old: DriveWire, new: DriveWire, state: DriveState) -> DriveState:
     )
 
 
-def after_restart(wire: DriveWire, kept: DriveState, now_ns: int, *, same_boot: bool = False) -> DriveState:
+def after_restart(
+    wire: DriveWire, kept: DriveState, now_ns: int, *, same_boot: bool = False, lived_utc_ms: int = 0
+) -> DriveState:
     """Bring back what was stored before the service stopped: states and PLC memory stand, readings and timers do not.
 
     A function check goes on to its time limit: who proves contacts must not wake anybody because the service was
@@ -214,6 +217,7 @@ def after_restart(wire: DriveWire, kept: DriveState, now_ns: int, *, same_boot: 
     Args:
         kept: The stored state; its contacts and stages match `wire` (checked by the caller).
         now_ns: Monotonic time of this start. same_boot: it goes on from the one in `kept`.
+        lived_utc_ms: When the last run was last known to live: until then what it knew was known.
     """
     before = kept.protection
     contacts = tuple(
@@ -227,7 +231,7 @@ def after_restart(wire: DriveWire, kept: DriveState, now_ns: int, *, same_boot: 
         )
         for c in before.contacts
     )
-    stages = tuple(s._replace(known=False, degraded=False, differ_since_ns=0, differ_told=False) for s in before.stages)
+    stages = tuple(_last_known(s, lived_utc_ms) for s in before.stages)
     protection = Protection(
         contacts,
         stages,
@@ -240,3 +244,9 @@ def after_restart(wire: DriveWire, kept: DriveState, now_ns: int, *, same_boot: 
         test_by=before.test_by,
     )
     return _unread(wire, protection, now_ns)
+
+
+def _last_known(stage: StageState, lived_utc_ms: int) -> StageState:
+    """A stage as the last run left it: what it knew then is the last known state now."""
+    known_utc_ms = max(stage.known_utc_ms, lived_utc_ms) if stage.known else stage.known_utc_ms
+    return stage._replace(known=False, known_utc_ms=known_utc_ms, degraded=False, differ_since_ns=0, differ_told=False)

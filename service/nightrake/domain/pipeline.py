@@ -109,7 +109,8 @@ def _on_settings(state: SiteState, given: SettingsChanged) -> tuple[SiteState, O
     data |= {"latched_removed": went} if went else {}
     data |= {"latched_back": back} if back else {}
     entry = Entry("settings", "settings_changed", "", "", data)
-    after = SiteState(site, wires, drives, _undisturbed(state, site, wires, same), latches, state.links, state.tallies)
+    links = {k: link for k, link in state.links.items() if k.partition(":")[0] != "plc" or k[4:] in site.endpoints}
+    after = SiteState(site, wires, drives, _undisturbed(state, site, wires, same), latches, links, state.tallies)
     return after, Outcome((entry,), tuple(d for d in drives if d not in same))
 
 

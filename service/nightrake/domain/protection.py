@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from nightrake.domain.contacts import Moment, StageState, contact_due, judge_contact, vote
 from nightrake.domain.debounce import UNKNOWN, ContactState
-from nightrake.domain.quality import CLEAR_NS, reasons_of, tell_quality
+from nightrake.domain.quality import CLEAR_NS, SETTLED, reasons_of, settling, tell_quality
 from nightrake.domain.reading import Reading, Reason
 from nightrake.domain.rows import Entry
 from nightrake.domain.site import Direction, Stage
@@ -24,6 +24,7 @@ class Protection(NamedTuple):
         reasons: What limits trust now. told: what has been told. gone: told before that, and gone only just now.
         clear_since_ns: Since when `reasons` has been as it is, less than was told; 0 = it is what was told.
         test_until_ns: End of a function check, 0 = none. test_by: who began it.
+        settle_ns: Until when nothing is told of its quality after a start or reload, see `quality.settling`.
     """
 
     contacts: tuple[ContactState, ...]
@@ -38,6 +39,7 @@ class Protection(NamedTuple):
     clear_since_ns: int = 0
     test_until_ns: int = 0
     test_by: str = ""
+    settle_ns: int = 0
 
     @property
     def verdict(self) -> Stop:
@@ -78,7 +80,10 @@ def protect(wire: DriveWire, prev: Protection, given: Evidence) -> tuple[Protect
         e._replace(data={**e.data, "stop": stop.verdict}) if e.event == "shutdown_operated" else e for e in facts
     )
     reasons = reasons_of(wire, given.seen, given.position, given.torque, stages, in_test, given.utc_ms)
-    told, gone, clear_since_ns, news = tell_quality(wire, prev, reasons, given.now_ns)
+    settle_ns = settling(prev.settle_ns, given.seen, reasons, given.now_ns)
+    told, gone, clear_since_ns, news = (
+        tell_quality(wire, prev, reasons, given.now_ns) if settle_ns == SETTLED else (prev.told, (), 0, ())
+    )
     after = Protection(
         contacts,
         stages,
@@ -90,6 +95,7 @@ def protect(wire: DriveWire, prev: Protection, given: Evidence) -> tuple[Protect
         clear_since_ns,
         prev.test_until_ns if in_test else 0,
         prev.test_by if in_test else "",
+        settle_ns,
     )
     return after, entries + verdict + news
 
@@ -119,6 +125,8 @@ def _made_by(wire: DriveWire, given: Evidence) -> dict[str, object]:
     if curve is None or given.torque.value is None:
         return {}
     worth: dict[str, object] = {"torque_uncertainty_nm": given.torque.uncertainty}
+    if curve.not_in_budget:
+        worth["torque_uncertainty_lacks"] = list(curve.not_in_budget)
     worth |= {"calibration": curve.ref, "calibration_digest": curve.digest}
     return worth | ({"calibration_overdue": True} if 0 < curve.due_utc_ms <= given.utc_ms else {})
 
@@ -175,6 +183,7 @@ def next_tick(wire: DriveWire, protection: Protection, frozen_at_ns: int) -> int
         stop_tick_due(protection.verdict, protection.running),
         protection.clear_since_ns + CLEAR_NS if protection.clear_since_ns else 0,
         protection.test_until_ns,
+        protection.settle_ns if protection.settle_ns != SETTLED else 0,
     ]
     times += [
         s.differ_since_ns + wire.spec.disagree_ns for s in protection.stages if s.differ_since_ns and not s.differ_told

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 CLEAR_NS = 5_000_000_000
 """A reason must have been gone this long before its going is told, so that a flapping link is not a flood."""
+SETTLE_NS = 5_000_000_000
+"""After a start or a reload a drive's quality is told once, this long after its first reading at the latest."""
+SETTLED = -1
 NO_CALIBRATION = "no calibration record for this direction"
 
 _DOUBTFUL = {UNDEFINED, UNDER_RANGE, OVER_RANGE, NO_CALIBRATION, IMAGE_REASONS[Image.SUSPECT]}
@@ -71,6 +74,25 @@ def _bad_slots(wire: DriveWire, raws: Sequence[Raw]) -> list[Reason]:
         Reason(_category(text), text if len(roles) == total else f"{text} ({', '.join(roles)})")
         for text, roles in by_text.items()
     ]
+
+
+def settling(settle_ns: int, seen: Sequence[Raw], reasons: tuple[Reason, ...], now_ns: int) -> int:
+    """Take the waiting for a first judgement a step further.
+
+    Points come one after the other, and a block that the PLC refuses is first asked for in parts: told at once, one
+    wrong address would be a handful of changes. Everything read and sound ends the wait as well.
+
+    Args:
+        settle_ns: Until when it waits; 0 = nothing was read yet, `SETTLED` = it is over.
+        seen: Raw values, with what blocks them put in.
+    """
+    if settle_ns == SETTLED:
+        return SETTLED
+    unread = sum(value == NOT_READ for value in seen)
+    if not settle_ns and unread == len(seen):
+        return 0
+    until_ns = settle_ns or now_ns + SETTLE_NS
+    return SETTLED if now_ns >= until_ns or not (unread or reasons) else until_ns
 
 
 def tell_quality(

@@ -1,14 +1,14 @@
 """The read plan of one PLC: fewest requests that its limits and its map allow. Pure.
 
 Only adjacent or overlapping addresses share a request, unless the settings say that the gap between them is readable:
-some devices skip unmapped addresses and shift what follows. After an exception 2 or 3 a block is split once, into its
-points, and the plan remembers.
+some devices skip unmapped addresses and shift what follows. A block that is refused (exception 2 or 3) is split once,
+into its points, and the plan remembers.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from nightrake.domain.site import EndpointSpec, Gap, PointSpec, Table
@@ -113,40 +113,48 @@ def _bridged(point: PointSpec, end: int, gaps: Sequence[Gap]) -> bool:
     return at >= point.address
 
 
-def split(plan: ReadPlan, block: int) -> ReadPlan:
-    """The plan after the device refused a block (exception 2 or 3).
+def split(plan: ReadPlan, refused: Collection[Block]) -> ReadPlan:
+    """The plan without what the device refuses (exception 2 or 3), built once however much that is.
 
-    A block of several points becomes one request for each run of points that share addresses; a block of a single
-    point is dropped and its point stands in `refused` until the next connection.
+    A refused block of several points becomes one request for each run of points that share addresses; of these, and of
+    blocks of a single run, a refused one is left out and its points stand in `refused`.
 
     Args:
-        plan: The plan in force. block: Index of the refused block.
+        plan: The plan in force. refused: Blocks of it, and pieces that they are split into (`pieces_of`).
     """
-    mine = sorted((p for p, place in plan.places.items() if place[0] == block), key=_by_address)
-    pieces = list(_overlapping(mine))
-    old = plan.blocks[block]
-    drop = len(pieces) <= 1
-    news = (
-        []
-        if drop
-        else [
-            Block(
-                old.unit,
-                old.table,
-                piece[0].address,
-                max(p.address + p.words for p in piece) - piece[0].address,
-                old.period_ns,
-            )
-            for piece in pieces
-        ]
-    )
-    shift = len(news) - 1
-    places = {p: (b + shift if b > block else b, o) for p, (b, o) in plan.places.items() if b != block}
-    for index, piece in enumerate([] if drop else pieces):
-        places.update({p: (block + index, p.address - piece[0].address) for p in piece})
-    blocks = (*plan.blocks[:block], *news, *plan.blocks[block + 1 :])
-    refused = (*plan.refused, *mine) if drop else plan.refused
-    return _finish(replace(plan, blocks=blocks, places=places, refused=refused))
+    blocks: list[Block] = []
+    places: dict[PointSpec, tuple[int, int]] = {}
+    out: list[PointSpec] = []
+    for block, runs in zip(plan.blocks, _runs_of(plan), strict=True):
+        whole = block not in refused
+        for piece, points in [(block, [p for run in runs for p in run])] if whole else _pieces(block, runs):
+            if not whole and (piece == block or piece in refused):
+                out += points
+                continue
+            places.update({p: (len(blocks), p.address - piece.address) for p in points})
+            blocks.append(piece)
+    return _finish(replace(plan, blocks=tuple(blocks), places=places, refused=(*plan.refused, *out)))
+
+
+def pieces_of(plan: ReadPlan) -> dict[Block, tuple[Block, ...]]:
+    """Every block, and the smaller requests that it is split into once it is refused; none for one of a single run."""
+    pieces = {b: tuple(p for p, _ in _pieces(b, runs)) for b, runs in zip(plan.blocks, _runs_of(plan), strict=True)}
+    return {block: some if len(some) > 1 else () for block, some in pieces.items()}
+
+
+def _runs_of(plan: ReadPlan) -> list[list[list[PointSpec]]]:
+    """For each block its points, in runs that share addresses."""
+    members: list[list[PointSpec]] = [[] for _ in plan.blocks]
+    for point, (block, _) in plan.places.items():
+        members[block].append(point)
+    return [list(_overlapping(sorted(some, key=_by_address))) for some in members]
+
+
+def _pieces(block: Block, runs: Sequence[list[PointSpec]]) -> list[tuple[Block, list[PointSpec]]]:
+    return [
+        (replace(block, address=run[0].address, count=max(p.address + p.words for p in run) - run[0].address), run)
+        for run in runs
+    ]
 
 
 def _overlapping(points: Sequence[PointSpec]) -> Iterable[list[PointSpec]]:
@@ -167,7 +175,14 @@ def _overlapping(points: Sequence[PointSpec]) -> Iterable[list[PointSpec]]:
 def _finish(plan: ReadPlan) -> ReadPlan:
     """Find the witness blocks and name the plan."""
     witness_blocks = tuple(sorted({plan.places[p][0] for p in plan.witnesses if p in plan.places}))
-    text = repr((plan.endpoint, plan.blocks, sorted((repr(p), b) for p, b in plan.places.items()), witness_blocks))
+    text = "\n".join(
+        (
+            plan.endpoint,
+            *(f"{b.unit} {b.table} {b.address} {b.count} {b.period_ns}" for b in plan.blocks),
+            *sorted(f"{' '.join(map(str, point))} at {place}" for point, place in plan.places.items()),
+            str(witness_blocks),
+        )
+    )
     layout = hashlib.sha256(text.encode()).hexdigest()[:16]
     return replace(plan, witness_blocks=witness_blocks, layout=layout)
 

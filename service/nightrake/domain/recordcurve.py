@@ -31,6 +31,7 @@ def curve_from(table: Mapping[str, Any], ref: str, digest: str) -> CalibrationCu
         coefficients=tuple(fit["coefficients"]),
         reference_mm=fit["reference_position_mm"],
         uncertainty_nm=tuple(row["expanded_nm"] for row in fit["uncertainty"]),
+        not_in_budget=tuple(fit.get("not_in_budget", ())),
     )
 
 

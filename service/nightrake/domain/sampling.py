@@ -2,7 +2,8 @@
 
 Only this scan's own blocks speak: nothing is carried over from an earlier one. Fields are floats, units in their names;
 a value that is not there has no field. `torque_is`: 0 exact, -1 below the first calibrated point, 1 beyond the last.
-`torque_uncertainty_nm`: expanded, 95 %. `good`: 1 when all of this scan's blocks for the drive were read, otherwise 0.
+`torque_uncertainty_nm`: expanded, 95 %; `torque_uncertainty_lacks`: of how many sources nothing is known, no field for
+none. `good`: 1 when all of this scan's blocks for the drive were read, otherwise 0.
 """
 
 from __future__ import annotations
@@ -105,6 +106,7 @@ def _position_writer(drive: DriveWire) -> Writer | None:
     if to_position is None:
         return None
     only = drive.spec.directions[0]
+    lacks = {side: float(len(c.not_in_budget)) for side, c in drive.spec.calibrations.items() if c.not_in_budget}
 
     def write(fields: dict[str, float], value: float) -> None:
         position_mm = to_position(value).value
@@ -121,5 +123,7 @@ def _position_writer(drive: DriveWire) -> Writer | None:
             fields["torque_is"] = _IS[torque.kind]
             if torque.uncertainty is not None:
                 fields["torque_uncertainty_nm"] = torque.uncertainty
+                if side in lacks:
+                    fields["torque_uncertainty_lacks"] = lacks[side]
 
     return write

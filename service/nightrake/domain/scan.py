@@ -11,7 +11,7 @@ from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.rows import Entry
 from nightrake.domain.site import Stage
 from nightrake.domain.state import NOTHING, EndpointState, Outcome, SiteState
-from nightrake.domain.wiring import REFUSED, PlanWire, Raw, wire_plan
+from nightrake.domain.wiring import REFUSED, DriveWire, PlanWire, Raw, wire_plan
 
 
 def on_scan(state: SiteState, scan: RawScan, long_way: bool) -> tuple[SiteState, Outcome]:
@@ -153,10 +153,40 @@ def _judge_scan(
             long_way=long_way,
         )
         drives[drive] = after
-        entries += told
+        if told:
+            entries += with_age(told, state.wires[drive], {**state.endpoints, scan.endpoint: endpoint}, now_ns)
         if after.protection is not before.protection and after.protection != before.protection:
             changed.append(drive)
     return drives, Outcome(entries, tuple(changed))
+
+
+def position_read_ns(wire: DriveWire, endpoints: Mapping[str, EndpointState]) -> int:
+    """When the reply came that a drive's position was last read from, monotonic; 0 = never, or there is no position."""
+    endpoint = endpoints.get(wire.points[wire.position].endpoint) if wire.position >= 0 else None
+    if endpoint is None:
+        return 0
+    feeds = endpoint.wire.drives.get(wire.spec.id, {})
+    block = next((b for b, slots in feeds.items() if wire.position in slots), -1)
+    reply = endpoint.blocks[block] if block >= 0 else None
+    return 0 if reply is None else reply.mono_ns
+
+
+def with_age(
+    entries: tuple[Entry, ...], wire: DriveWire, endpoints: Mapping[str, EndpointState], now_ns: int
+) -> tuple[Entry, ...]:
+    """Say of each position told how old it was: it is read less often than the contacts, and the torque is its own.
+
+    Args:
+        endpoints: As read by now. now_ns: Time of the step.
+    """
+    read_ns = position_read_ns(wire, endpoints)
+    age_ms = max(0, now_ns - read_ns) // 1_000_000 if read_ns else None
+    return tuple(
+        entry._replace(data={**entry.data, "position_age_ms": age_ms})
+        if entry.data.get("position_mm") is not None
+        else entry
+        for entry in entries
+    )
 
 
 def _images(

@@ -221,6 +221,7 @@ class CalibrationCurve:
         reference_mm: See there.
         uncertainty_nm: Expanded uncertainty (95 %) at positions evenly spaced from the first to the last of
             `position_mm`, two or more; empty = not stated.
+        not_in_budget: Sources of uncertainty of which nothing was stated, so that `uncertainty_nm` lacks them.
     """
 
     ref: str
@@ -235,6 +236,7 @@ class CalibrationCurve:
     coefficients: tuple[float, ...] = ()
     reference_mm: float = 0.0
     uncertainty_nm: tuple[float, ...] = ()
+    not_in_budget: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from nightrake.domain.drive import EMPTY, is_due, judge
 from nightrake.domain.inputs import Tick
 from nightrake.domain.rows import Entry
-from nightrake.domain.scan import raws_of
+from nightrake.domain.scan import raws_of, with_age
 from nightrake.domain.state import NOTHING, EndpointState, Outcome, SiteState
 from nightrake.domain.wiring import Raw, Reader
 
@@ -34,7 +34,8 @@ def on_tick(state: SiteState, tick: Tick, long_way: bool) -> tuple[SiteState, Ou
         raws = tuple(work[drive]) if drive in work else before.raws
         after, told = judge(state.wires[drive], before, raws, EMPTY, now_ns, tick.utc_ms, long_way=long_way)
         drives[drive] = after
-        entries += told
+        if told:
+            entries += with_age(told, state.wires[drive], endpoints, now_ns)
         if after.protection != before.protection:
             changed.append(drive)
     return state._replace(drives=drives, endpoints=endpoints), Outcome(entries, tuple(changed))

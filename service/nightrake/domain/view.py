@@ -40,6 +40,7 @@ def torque_view(reading: Reading, curve: CalibrationCurve | None, utc_ms: int) -
     return {
         **reading_view(reading),
         "uncertainty": uncertainty,
+        "uncertainty_lacks": list(made.not_in_budget) if made else [],
         "calibration": made.ref if made else "",
         "overdue": made is not None and 0 < made.due_utc_ms <= utc_ms,
     }
@@ -80,11 +81,14 @@ def _direction_view(state: SiteState, drive_id: str, side: str) -> dict[str, Any
     stages = {w.stage: s for w, s in zip(wire.stages, protection.stages, strict=True) if w.direction == side}
     operated = [stages[s].operated if s in stages else 0 for s in (Stage.ALARM, Stage.SHUTDOWN)]
     latch = state.latches[drive_id, side]
+    lost = [s.known_utc_ms for s in stages.values() if not s.known]
+    # An alarm that comes or goes while the shutdown stands does not make that any younger.
+    holds = [stages[Stage.SHUTDOWN]] if operated[1] == 1 else list(stages.values())
     return {
         "state": drive_state(operated[0], operated[1]),
-        "known_now": all(s.known for s in stages.values()),
-        "known_utc_ms": min((s.known_utc_ms for s in stages.values()), default=0),
-        "since_utc_ms": max((s.since_utc_ms for s in stages.values()), default=0),
+        "known_now": not lost,
+        "known_utc_ms": min(lost) if lost else max((s.known_utc_ms for s in stages.values()), default=0),
+        "since_utc_ms": max((s.since_utc_ms for s in holds), default=0),
         "latched": latch.latched,
         "occurrence": latch.occurrence,
         "latched_utc_ms": latch.since_utc_ms if latch.latched else 0,

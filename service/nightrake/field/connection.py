@@ -8,7 +8,11 @@ from collections.abc import Callable
 
 from nightrake.domain.site import EndpointSpec
 from nightrake.field.adapter import ModbusLink
+from nightrake.field.names import name_trouble
 from nightrake.field.stats import Stats
+
+NOT_YET = "not connected yet"
+LOST = "connection lost, trying again"
 
 
 def _place(endpoint: EndpointSpec) -> tuple[str, int, int, bool]:
@@ -25,7 +29,7 @@ class Connection:
         installed: Called when a new link is in place. stats: Where attempts are counted.
 
     Attributes:
-        link: The link that stands, or the last one. why: Why none stands.
+        link: The link that stands, or the last one.
     """
 
     def __init__(
@@ -47,8 +51,23 @@ class Connection:
         self._after_ns = 0
         self._backoff_ns = endpoint.backoff_min_ns
         self.link = ModbusLink(endpoint)
-        self.why = "not connected yet"
+        self._why = NOT_YET
+        self._stood = False
         self._stats = stats
+
+    @property
+    def why(self) -> str:
+        """Why no link stands, in words."""
+        return self._why
+
+    @why.setter
+    def why(self, words: str) -> None:
+        if not self._stood:
+            self._why = words
+        elif words.startswith("connection lost"):
+            self._why = f"{words}, trying again"
+        else:
+            self._why = LOST if words.startswith("not connected") else words
 
     def keep(self) -> None:
         """Begin to connect if there is no connection and it is time."""
@@ -83,7 +102,8 @@ class Connection:
         if moved:
             self._give_up()
             self.link.close()
-            self.why = "not connected yet"
+            self._stood = False
+            self.why = NOT_YET
             self._after_ns = 0
             self.answered()
         return moved
@@ -119,12 +139,16 @@ class Connection:
             # A device that accepts and hangs up at once must not be hammered: only an answer resets the back-off.
             self._after_ns = self._mono_ns() + self._jittered()
             if problem:
-                self.why = problem
+                trouble = await name_trouble(endpoint.host)
+                if not self._is_past(endpoint):
+                    self.why = trouble or problem
                 return
             async with self._line:
                 if self._is_past(endpoint):
                     return
                 self.link, link = link, self.link
+                # What was wrong before says nothing of why this one will go.
+                self._stood, self._why = True, LOST
                 self._installed()
         finally:
             link.close()

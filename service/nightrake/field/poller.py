@@ -14,11 +14,10 @@ from typing import Protocol
 from nightrake.domain.inputs import BlockReply, Got, RawScan
 from nightrake.domain.readplan import Block, ReadPlan, also_read
 from nightrake.domain.site import EndpointSpec, PointSpec
-from nightrake.errors import FieldError
 from nightrake.field.adapter import Reading
 from nightrake.field.connection import Connection
 from nightrake.field.linknews import LinkNews
-from nightrake.field.probe import Probed, not_asked, probe_point
+from nightrake.field.probe import Probed, Probing, probe_point
 from nightrake.field.refusals import IN_A_ROW, Refusals
 from nightrake.field.schedule import Schedule
 from nightrake.field.stats import Stats
@@ -29,11 +28,9 @@ SPLITTING = (2, 3)
 """Exception codes that blame an address or a count: the block is split once to find out which."""
 NO_ANSWER = frozenset((Got.NO_REPLY, Got.NO_CONNECTION, Got.GARBAGE, Got.UNIT_SILENT))
 """What is no sign of a Modbus device: of such alone no link is up, and the back-off goes on growing."""
-PROBES = 4
-"""Asked to read single points by more callers at once than this, the poller declines: scans come first."""
-SILENT_PROBES = 2
-"""A unit that was silent this often in one reading of points is not asked for the rest of them."""
-STUCK_NS = 30_000_000_000
+SHARE = 2
+"""One part in so many of the time until the next scan is for what is asked beside the scans."""
+STUCK_NS = 20_000_000_000
 """Nothing moves for this long beyond what a scan's next request may take: the poller is stuck."""
 
 
@@ -88,8 +85,7 @@ class Poller:
         self._deaf_scans = 0
         self._last_request_ns = 0
         self._moves = 0
-        self._probes = 0
-        self._probing = asyncio.Lock()
+        self._probing = Probing(endpoint.id, clock.mono_ns, self._changed.set)
 
     @property
     def link_state(self) -> tuple[bool, str]:
@@ -123,8 +119,8 @@ class Poller:
                 await self._wait()
                 self._connection.keep()
                 await self._scan()
-                if self._refusals:
-                    await self._ask_refused()
+                await self._ask_refused()
+                await self._serve_probes()
         finally:
             await self._connection.end()
 
@@ -144,6 +140,8 @@ class Poller:
             else:
                 await self._changed.wait()
             self._changed.clear()
+            if self._probing:
+                await self._serve_probes()
 
     # --- scanning -----------------------------------------------------------------------------------------------------
 
@@ -159,11 +157,11 @@ class Poller:
             plan, moves = self._plan, self._moves
             replies: dict[int, BlockReply] = {}
             refused: list[Block] = []
-            asked = set(due)
+            silent: dict[int, str] = {}
             for index in due:
-                await self._read_into(plan, index, replies, refused)
-            for index in also_read(plan, _zero_witnesses(plan, replies), tuple(asked)):
-                await self._read_into(plan, index, replies, refused)
+                await self._read_into(plan, index, replies, refused, silent)
+            for index in also_read(plan, _zero_witnesses(plan, replies), tuple(due)):
+                await self._read_into(plan, index, replies, refused, silent)
         end_ns, utc_ms = self._clock.mono_ns(), self._clock.utc_ms()
         self.stats.done += 1
         self.stats.last_scan_ns = end_ns
@@ -175,26 +173,34 @@ class Poller:
         if (refused or self._refusals) and plan is self._plan:
             good = [plan.blocks[i] for i, r in replies.items() if r.got is Got.GOOD]
             self._refusals.learn(refused, good, end_ns)
-            self._go_on_with(self._refusals.plan)
+            self._settle()
 
     async def _read_into(
-        self, plan: ReadPlan, index: int, replies: dict[int, BlockReply], refused: list[Block]
+        self,
+        plan: ReadPlan,
+        index: int,
+        replies: dict[int, BlockReply],
+        refused: list[Block],
+        silent: dict[int, str],
     ) -> None:
-        reading = await self._read(plan, plan.blocks[index], replies)
+        block = plan.blocks[index]
+        reading = await self._read(plan, block, silent)
         counts = self.stats.got
         counts[reading.got.name] = counts.get(reading.got.name, 0) + 1
         if reading.code in SPLITTING:
-            refused.append(plan.blocks[index])
+            refused.append(block)
+        if reading.got is Got.NO_REPLY:
+            silent[block.unit] = reading.detail
         replies[index] = BlockReply(index, reading.got, reading.data, self._clock.mono_ns(), reading.detail)
 
-    async def _read(self, plan: ReadPlan, block: Block, replies: dict[int, BlockReply]) -> Reading:
+    async def _read(self, plan: ReadPlan, block: Block, silent: dict[int, str]) -> Reading:
         connection = self._connection
         link = connection.link
         if not link.connected:
             return Reading(Got.NO_CONNECTION, detail=connection.why)
-        silent = self._silent(plan, block.unit, replies)
-        if silent is not None:
-            return silent
+        left_alone = self._left_alone(plan, block.unit, silent)
+        if left_alone is not None:
+            return left_alone
         await self._gap()
         begin_ns = self._clock.mono_ns()
         reading = await link.read(block)
@@ -212,16 +218,16 @@ class Poller:
                 link.close()
         return reading
 
-    def _silent(self, plan: ReadPlan, unit: int, replies: dict[int, BlockReply]) -> Reading | None:
+    def _left_alone(self, plan: ReadPlan, unit: int, silent: dict[int, str]) -> Reading | None:
         """Not to be asked: its breaker is open, or it was silent a moment ago in this very scan."""
-        for index, reply in replies.items():
-            if plan.blocks[index].unit == unit and reply.got == Got.NO_REPLY:
-                return Reading(Got.NO_REPLY, detail=reply.detail)
-        several = any(b.unit != unit for b in plan.blocks)
-        if several and self._misses.get(unit, 0) >= MISSES and self._clock.mono_ns() < self._retry_ns.get(unit, 0):
-            retry_s = self._endpoint.unit_retry_ns / 1e9
-            return Reading(Got.UNIT_SILENT, detail=f"unit {unit} is silent; tried every {retry_s:g} s")
-        return None
+        if unit in silent:
+            return Reading(Got.NO_REPLY, detail=silent[unit])
+        if self._misses.get(unit, 0) < MISSES or self._clock.mono_ns() >= self._retry_ns.get(unit, 0):
+            return None
+        if all(b.unit == unit for b in plan.blocks):
+            return None
+        retry_s = self._endpoint.unit_retry_ns / 1e9
+        return Reading(Got.UNIT_SILENT, detail=f"unit {unit} is silent; tried every {retry_s:g} s")
 
     async def _gap(self) -> None:
         if self._endpoint.min_gap_ns:
@@ -229,22 +235,36 @@ class Poller:
             if wait_ns > 0:
                 await asyncio.sleep(wait_ns / 1e9)
 
+    # --- beside the scans ---------------------------------------------------------------------------------------------
+
+    def _until_ns(self) -> int:
+        """Until when things may be asked beside the scans."""
+        now_ns, next_ns = self._clock.mono_ns(), self._schedule.next_ns
+        return now_ns + (STUCK_NS if next_ns is None else (next_ns - now_ns) // SHARE)
+
     async def _ask_refused(self) -> None:
         """Ask what the device refused on its own, each block in its turn; what it serves again is read again."""
-        for _ in range(IN_A_ROW):
+        refusals, until_ns = self._refusals, self._until_ns()
+        asked = refused = 0
+        while refusals and refused < IN_A_ROW and (asked < IN_A_ROW or self._clock.mono_ns() < until_ns):
             async with self._line:
-                refusals = self._refusals
                 block = refusals.next_block(self._clock.mono_ns())
-                if block is None or not self._connection.link.connected:
-                    return
+                if refusals is not self._refusals or block is None or not self._connection.link.connected:
+                    break
                 reading = await self._read(self._plan, block, {})
             if refusals is not self._refusals:
                 return  # another plan holds by now
-            served = reading.got is Got.GOOD
-            refusals.asked(block, served, self._clock.mono_ns())
-            self._go_on_with(refusals.plan)
-            if not served:
-                return
+            asked += 1
+            refused += reading.code in SPLITTING
+            known = reading.got is Got.GOOD or reading.code in SPLITTING
+            refusals.asked(block, reading.got is Got.GOOD if known else None, self._clock.mono_ns())
+            if not known:
+                break
+        self._settle()
+
+    def _settle(self) -> None:
+        self._refusals.settle(self._clock.mono_ns())
+        self._go_on_with(self._refusals.plan)
 
     def _go_on_with(self, plan: ReadPlan) -> None:
         if plan is not self._plan:
@@ -277,7 +297,7 @@ class Poller:
         """Behind a new connection there may be another program: nothing of what was learnt need hold."""
         self._misses.clear()
         if self._refusals:
-            self._refusals = Refusals(self._refusals.base)
+            self._refusals.begin_anew()
             self._go_on_with(self._refusals.plan)
 
     # --- from outside -------------------------------------------------------------------------------------------------
@@ -288,44 +308,38 @@ class Poller:
         Raises:
             FieldError: Too many callers want that at once.
         """
-        if self._probes >= PROBES:
-            raise FieldError(f"PLC {self._endpoint.id}: others are having its points read already; try again later")
-        self._probes += 1
-        try:
-            async with self._probing:
-                return await self._probe_each(points)
-        finally:
-            self._probes -= 1
+        return await self._probing.read(points)
 
-    async def _probe_each(self, points: Iterable[PointSpec]) -> list[Probed]:
-        """One request between two scans at most; a unit that stays silent is soon left alone."""
-        results = []
-        silent: dict[int, int] = {}
-        for point in points:
-            if silent.get(point.unit, 0) >= SILENT_PROBES:
-                results.append(not_asked(point, f"unit {point.unit} is silent; not asked again"))
-                continue
-            async with self._line:
-                await self._gap()
-                link = self._connection.link
-                probed = await probe_point(link, point)
-                self._last_request_ns = self._clock.mono_ns()
-                if self._endpoint.transaction_zero_ok and probed.got not in (Got.GOOD, Got.EXCEPTION):
-                    link.close()  # its late reply would be taken for that to the next request
-            silent[point.unit] = silent.get(point.unit, 0) + 1 if probed.got is Got.NO_REPLY else 0
-            results.append(probed)
-        return results
+    async def _serve_probes(self) -> None:
+        if self._probing:
+            await self._probing.serve(self._probe, self._until_ns())
+
+    async def _probe(self, point: PointSpec) -> Probed:
+        async with self._line:
+            await self._gap()
+            link = self._connection.link
+            probed = await probe_point(link, point)
+            self._last_request_ns = self._clock.mono_ns()
+            cut = self._endpoint.transaction_zero_ok and probed.got is not Got.NO_CONNECTION
+            cut = cut and probed.got not in (Got.GOOD, Got.EXCEPTION)
+            if cut:
+                link.close()  # its late reply would be taken for that to the next request
+        if cut:
+            await self._connection.first()  # so that the next scan finds a connection
+        return probed
 
     def replace(self, endpoint: EndpointSpec, plan: ReadPlan) -> None:
         """Take changed settings; the connection stands while host, port and time-out are the same."""
         self._endpoint = endpoint
-        self._refusals = Refusals(plan)
-        self._plan = plan
-        self._schedule.replan(plan, self._clock.mono_ns())
+        if plan != self._refusals.base:
+            self._refusals = Refusals(plan)
         if self._connection.replace(endpoint):
             self._moves += 1
             self._misses.clear()
             self._deaf_scans = 0
+            self._refusals.begin_anew()
+        # Of a PLC that is asked the same as before, what it refuses is known.
+        self._go_on_with(self._refusals.plan)
         self._changed.set()
 
 

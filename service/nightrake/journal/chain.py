@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 
-from nightrake.domain.rows import GENESIS, Entry, Row, chain_hash
+from nightrake.domain.rows import GENESIS, Entry, Row
+from nightrake.journal.damage import fits_its_hash
 
 ROWS_LOST = "rows_lost"
 """Event of the ``service`` row that tells of rows given up while the disk was away."""
@@ -39,7 +40,7 @@ def verify(rows: Iterable[Row], previous: bytes = GENESIS) -> list[str]:
     for row in rows:
         if row.seq <= last_seq:
             broken.append(f"journal row {row.seq} stands behind row {last_seq}: rows were moved")
-        elif chain_hash(row.prev_hash, row) != row.hash:
+        elif not fits_its_hash(row):
             broken.append(f"journal row {row.seq} does not fit its own hash: it was changed")
         elif row.prev_hash != previous:
             text = f"journal row {row.seq} does not follow on the one before it: rows were changed or taken out"

@@ -1,7 +1,11 @@
-"""Where the store's file is: noticing that somebody has deleted it while the watch runs, and putting it back.
+"""Where the store's files are: noticing that somebody has deleted or cut them while the watch runs, putting them back.
 
-The open file lives on without a name, and everything in it can still be read; so it is copied into a new file, which
-gets the name when it is complete. A file that somebody else has put in its place is left alone.
+A deleted file that is open lives on without a name, and everything in it can still be read; so it is copied into a new
+file, which gets the name when it is complete. A file that somebody else has put in its place is left alone. Of one that
+was cut, or overwritten, see `salvage`.
+
+The file itself is never opened here to look into it: closing it would take all locks away that SQLite holds on it.
+Source: SQLite, How To Corrupt An SQLite Database File, 2.2.
 """
 
 from __future__ import annotations
@@ -17,14 +21,18 @@ from nightrake.journal.batch import INSERT_META
 from nightrake.journal.identity import Token, home_of
 from nightrake.journal.lock import Lock, take_lock
 from nightrake.journal.opening import connect
+from nightrake.journal.quota import PAGE_BYTES
 from nightrake.journal.sql import fetch
 
+BESIDE = ("-wal", "-shm")
+LOG_HEAD, FRAME_HEAD = 32, 24
+"""Bytes of a write-ahead log before its first page, and before each. Source: SQLite, File Format, 4.1."""
 PAGES = 2000
 """Copied at a time, 8 MiB."""
 
 
 class Home:
-    """The place of one open store.
+    """The place of one open store. Used by the writer's thread only.
 
     Args:
         path: The store's file. quota_mb, vfs: See `opening.connect`.
@@ -35,13 +43,53 @@ class Home:
 
     def __init__(self, path: Path, quota_mb: int, vfs: str) -> None:
         self._path = path
-        self._quota_mb, self._vfs = quota_mb, vfs
-        self._file, self._folder = path.stat().st_ino, path.parent.stat().st_ino
+        self.quota_mb, self.vfs = quota_mb, vfs
         self.locks: list[Lock] = []
+        self._damaged = ""
+        self.settle()
+
+    def settle(self) -> None:
+        """The files as they are now are the store's."""
+        path = self._path
+        self._file, self._folder = path.stat().st_ino, path.parent.stat().st_ino
+        self._beside = {name: _inode(Path(f"{path}{name}")) for name in BESIDE}
+        self._damaged = ""
+        self.remember()
+
+    def remember(self) -> None:
+        """Our own work on the file is done: what comes below its size now is not ours."""
+        self._bytes = _size(self._path)
+
+    def folded(self, pages: int) -> None:
+        """The whole log is in the file now, which therefore has so many pages."""
+        if _inode(self._path) == self._file and _size(self._path) < pages * PAGE_BYTES:
+            self.damaged(f"it was cut to {_size(self._path)} bytes, and should have {pages * PAGE_BYTES}")
+
+    def damaged(self, why: str) -> None:
+        """SQLite has found damage."""
+        self._damaged = why
 
     def is_left(self) -> bool:
-        """Whether the store's name no longer leads to the open file."""
-        return _inode(self._path) != self._file
+        """Whether a name no longer leads to the open file; what is open is whole all the same."""
+        if _inode(self._path) != self._file:
+            return True
+        return any(inode and _inode(Path(f"{self._path}{name}")) != inode for name, inode in self._beside.items())
+
+    def is_cut(self, log_pages: int) -> str:
+        """What was taken from the open files themselves; "" = nothing.
+
+        Args:
+            log_pages: Pages in the write-ahead log, by the last commit.
+        """
+        if self._damaged:
+            return self._damaged
+        if _inode(self._path) == self._file and _size(self._path) < self._bytes:
+            return f"it was cut from {self._bytes} to {_size(self._path)} bytes"
+        log = Path(f"{self._path}-wal")
+        least = LOG_HEAD + log_pages * (FRAME_HEAD + PAGE_BYTES) if log_pages else 0
+        if self._beside["-wal"] and _inode(log) == self._beside["-wal"] and _size(log) < least:
+            return f"its write-ahead log was cut from {least} to {_size(log)} bytes"
+        return ""
 
     def put_back(self, db: apsw.Connection) -> apsw.Connection:
         """Copy the open store into a new file at its old place.
@@ -57,28 +105,34 @@ class Home:
                 disk does not take it.
         """
         path = self._path
-        if _inode(path):
+        if _inode(path) not in (0, self._file):
             raise StoreError(
                 f"{path}: another file has taken the place of the store that is open; stop the watch and see which of "
                 "them is to be kept"
             )
         if _inode(path.parent) != self._folder:
             self.locks.append(take_lock(path.parent))
-            self._folder = path.parent.stat().st_ino
         news = path.with_name(f"{path.name}.new")
-        for tail in ("", "-wal", "-shm", "-journal"):
+        for tail in ("", *BESIDE, "-journal"):
             Path(f"{news}{tail}").unlink(missing_ok=True)
         self._copy(db, news)
         # Closed before the new file has the name: closing could take the log away that belongs to the name.
         db.close()
+        for tail in BESIDE:
+            Path(f"{path}{tail}").unlink(missing_ok=True)
         news.rename(path)
         _sync(path.parent)
-        self._file = path.stat().st_ino
-        return connect(path, self._quota_mb, self._vfs)
+        return self.moved_in(connect(path, self.quota_mb, self.vfs))
+
+    def moved_in(self, db: apsw.Connection) -> apsw.Connection:
+        """A new file has the name; its log is there once something was read."""
+        fetch(db, "select count(*) from meta")
+        self.settle()
+        return db
 
     def _copy(self, db: apsw.Connection, news: Path) -> None:
         token = str(fetch(db, "select value from meta where key = 'token'")[0][0])
-        copy = apsw.Connection(str(news), vfs=self._vfs or None)
+        copy = apsw.Connection(str(news), vfs=self.vfs or None)
         try:
             with copy.backup("main", db, "main") as backup:
                 while not backup.done:
@@ -100,6 +154,12 @@ def _inode(path: Path) -> int:
     """Of what a name leads to; 0 = nothing."""
     with contextlib.suppress(FileNotFoundError, NotADirectoryError):
         return path.stat().st_ino
+    return 0
+
+
+def _size(path: Path) -> int:
+    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+        return path.stat().st_size
     return 0
 
 

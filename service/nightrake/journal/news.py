@@ -24,6 +24,7 @@ class News:
         self._on_durable: Callable[[int], object] = lambda seq: None
         self._on_health: Callable[[bool, str], object] = lambda up, detail: None
         self._on_lost: Callable[[int, int], object] = lambda first_seq, last_seq: None
+        self._on_anew: Callable[[], object] = lambda: None
         self._waiters: list[tuple[int, asyncio.Future[bool]]] = []
         self._lost: deque[tuple[int, int]] = deque(maxlen=LOST_RUNS)
 
@@ -32,10 +33,12 @@ class News:
         on_durable: Callable[[int], object],
         on_health: Callable[[bool, str], object],
         on_lost: Callable[[int, int], object],
+        on_anew: Callable[[], object],
     ) -> None:
         """Carry news to the running loop from now on; see `Store.start`."""
         self._loop = asyncio.get_running_loop()
         self._on_durable, self._on_health, self._on_lost = on_durable, on_health, on_lost
+        self._on_anew = on_anew
 
     @property
     def begun(self) -> bool:
@@ -68,6 +71,10 @@ class News:
     def lost(self, first_seq: int, last_seq: int) -> None:
         """These rows were given up."""
         self._carry(lambda: self._lost_now(first_seq, last_seq))
+
+    def anew(self) -> None:
+        """The file had to be begun anew; what it held may be gone."""
+        self._carry(self._on_anew)
 
     def health(self, up: bool, detail: str) -> None:
         """The disk's health has changed."""

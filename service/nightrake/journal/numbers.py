@@ -49,6 +49,10 @@ class Numbers:
             return {}
         return {self.key: self._used + self._ahead}
 
+    def anew(self) -> dict[str, int]:
+        """What a file that has to be begun anew says."""
+        return {self.key: self._used + self._ahead}
+
     def committed(self, meta: Mapping[str, Any]) -> None:
         """The commit with these values went through."""
         if self.key in meta:

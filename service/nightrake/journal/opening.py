@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import apsw
 
 from nightrake.crashpoint import reach
-from nightrake.domain.rows import GENESIS
 from nightrake.errors import StoreError
 from nightrake.journal.batch import INSERT_META, INSERT_STATE, rollback
+from nightrake.journal.boots import Boot, boots_with, to_text
+from nightrake.journal.damage import Found
 from nightrake.journal.identity import Token, home_of, new_id
-from nightrake.journal.numbers import AHEAD_INPUTS, AHEAD_ROWS, Numbers
+from nightrake.journal.lastrun import meta_of, newest_of, numbers_of
+from nightrake.journal.numbers import Numbers
 from nightrake.journal.quota import PAGE_BYTES
 from nightrake.journal.schema import migrate
 from nightrake.journal.sql import fetch
@@ -27,6 +30,7 @@ LOG_KEPT_BYTES = 8 * 1024 * 1024
 """The write-ahead log is cut back to this; what it keeps can be written to even when the disk is full."""
 CHECK_S = 10.0
 """The check at start takes no longer than this: the small tables come first, the journal next, the tail last."""
+_EPOCH = re.compile(r"[0-9a-f]{12}")
 CHECKED = "meta judgement cursor clock_segment settings layout snapshot journal dead_letter tail".split()
 
 
@@ -39,12 +43,14 @@ class Opened:
         epoch: Id of this store's life.
         last_seq, last_hash: The newest journal row; 0 and `GENESIS` when there is none.
         rows, inputs: Where numbers go on.
+        boots: The starts of the machine that inputs are kept of.
         new: It did not exist before. was_clean: It was closed by the last watch (True when new).
         rebooted: The machine was started anew since the last watch.
         copied: It is a copy or was restored, so the epoch is new.
         damaged: Name to which a damaged file was moved, "" = none. salvaged: Judgement states taken over from it.
         unwritable: Why the disk takes no writes now, "" = it does; the epoch is then new, for this run.
         first_meta: What the first commit must write because opening could not.
+        damages: Values that opening could not read. meta: What the store says of itself, numbers apart.
     """
 
     db: apsw.Connection
@@ -53,6 +59,7 @@ class Opened:
     last_hash: bytes
     rows: Numbers
     inputs: Numbers
+    boots: tuple[Boot, ...]
     new: bool
     was_clean: bool
     rebooted: bool
@@ -61,6 +68,8 @@ class Opened:
     salvaged: int
     unwritable: str
     first_meta: dict[str, Any]
+    damages: tuple[Found, ...] = ()
+    meta: dict[str, Any] = field(default_factory=dict)
 
 
 def open_store(state_dir: Path, *, now_utc_ms: int, boot_id: str, quota_mb: int, vfs: str = "") -> Opened:
@@ -76,12 +85,12 @@ def open_store(state_dir: Path, *, now_utc_ms: int, boot_id: str, quota_mb: int,
     check_sqlite(apsw.sqlite_lib_version())
     path = state_dir / "store.db"
     if not path.exists():
-        _move_aside(path, now_utc_ms)  # a log without its file belongs to nothing
+        move_aside(path, now_utc_ms)  # a log without its file belongs to nothing
     damaged, states = "", []
     try:
         db = _connect(path, now_utc_ms, quota_mb, vfs)
     except (apsw.NotADBError, apsw.CorruptError):
-        damaged = _move_aside(path, now_utc_ms)
+        damaged = move_aside(path, now_utc_ms)
         states = _salvage(path.with_name(damaged))
         db = _connect_or_say_why(path, now_utc_ms, quota_mb, vfs)
     except apsw.FullError:
@@ -184,8 +193,8 @@ def check(db: apsw.Connection, limit_s: float) -> bool:
     return True
 
 
-def _move_aside(path: Path, now_utc_ms: int) -> str:
-    """Keep a damaged store for whoever wants to look; the watch goes on with a new one."""
+def move_aside(path: Path, now_utc_ms: int) -> str:
+    """Keep a damaged store for whoever wants to look; the watch goes on with a new one. Gives its new name."""
     aside = path.with_name(f"{path.name}.damaged-{now_utc_ms}")
     for tail in ("", "-wal", "-shm"):
         with contextlib.suppress(FileNotFoundError):
@@ -220,19 +229,25 @@ def _drop_ballast(state_dir: Path) -> bool:
 
 def _begin(db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, states: list[tuple[Any, ...]]) -> Opened:
     """Find where things go on, and set numbers aside before the first is used."""
-    meta = dict(fetch(db, "select key, value from meta"))
-    newest = fetch(db, "select seq, hash from journal order by seq desc limit 1")
-    last_seq, last_hash = newest[0] if newest else (0, GENESIS)
-    last_input = fetch(db, "select coalesce(max(seq), 0) from tail")[0][0]
-    rows = Numbers("seq_reserved", int(meta.get("seq_reserved", 0)), last_seq, AHEAD_ROWS)
-    inputs = Numbers("input_reserved", int(meta.get("input_reserved", 0)), last_input, AHEAD_INPUTS)
+    meta, damages = meta_of(db), list[Found]()
+    last_seq, last_hash = newest_of(db, damages)
+    first_input, last_input = fetch(db, "select coalesce(min(seq), 0), coalesce(max(seq), 0) from tail")[0]
+    new = not meta
+    rows = numbers_of(meta, "seq_reserved", last_seq, damages)
+    inputs = numbers_of(meta, "input_reserved", last_input, damages)
     home = home_of(state_dir / "store.db")
-    new = not meta.get("epoch")
     copied = not new and not (meta.get("home") == home and Token(state_dir).fits(meta.get("token", "")))
-    news: dict[str, Any] = {"home": home, "boot_id": boot_id, "clean": 0}
-    news["epoch"] = new_id() if new or copied else str(meta["epoch"])
+    last_boot = str(meta.get("boot_id", ""))
+    boots = boots_with(str(meta.get("boots", "")), last_boot, boot_id, inputs.first_free, first_input)
+    news: dict[str, Any] = {"home": home, "boot_id": boot_id, "boots": to_text(boots), "clean": 0}
+    epoch = str(meta.get("epoch", ""))
+    if not new and not _EPOCH.fullmatch(epoch):
+        damages.append(Found("the id of the store's life, so that a new one begins", "epoch"))
+        copied = True
+    news["epoch"] = new_id() if new or copied else epoch
     due = rows.due() | inputs.due()
-    unwritable = _write_begin(db, state_dir, str(meta.get("token", "")), news | due, states)
+    token = str(meta.get("token", ""))
+    unwritable = _write_begin(db, state_dir, token if token.isascii() else "", news | due, states)
     if unwritable:
         news["epoch"] = new_id()
     for numbers in (rows, inputs):
@@ -247,14 +262,17 @@ def _begin(db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, sta
         last_hash=last_hash,
         rows=rows,
         inputs=inputs,
+        boots=boots,
         new=new,
-        was_clean=new or bool(meta.get("clean", 0)),
-        rebooted=not new and meta.get("boot_id") != boot_id,
+        was_clean=new or meta.get("clean") == 1,
+        rebooted=not new and last_boot != boot_id,
         copied=copied,
         damaged=damaged,
         salvaged=0 if unwritable else len(states),
         unwritable=unwritable,
         first_meta=news if unwritable else {},
+        damages=tuple(damages),
+        meta=news,
     )
 
 

@@ -7,7 +7,7 @@ it is handed out, and takes two seconds at most.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
@@ -26,6 +26,8 @@ SLICE = 5000
 QUERY_S = 2.0
 """Longest reading transaction."""
 
+_ROW_TEXTS = ("epoch", "kind", "event", "drive", "direction", "boot_id")
+_TAIL_TEXTS = ("kind", "endpoint", "layout")
 _ROW = f"select {', '.join(Row._fields)} from journal"
 _TAIL = f"select {', '.join(TailRecord._fields)} from tail"
 
@@ -76,6 +78,20 @@ class Reader:
         with self._asking():
             return fetch(self._db, statement, bindings)
 
+    def _ask_texts(self, select: str, texts: Sequence[str], where: str, *bindings: Any) -> list[tuple[Any, ...]]:
+        """Whole rows; where the text in one of them is damaged, with a mark in the place of what cannot be read."""
+        try:
+            return self._ask(f"{select} {where}", *bindings)
+        except UnicodeDecodeError:
+            names = select.removeprefix("select ").partition(" from ")[0].split(", ")
+            bytes_too = ", ".join(f"cast({name} as blob)" if name in texts else name for name in names)
+            at = [number for number, name in enumerate(names) if name in texts]
+            found = [list(row) for row in self._ask(f"select {bytes_too} from {select.split()[-1]} {where}", *bindings)]
+            for row in found:
+                for number in at:
+                    row[number] = (row[number] or b"").decode(errors="replace")
+            return [tuple(row) for row in found]
+
     def rows_after(self, seq: int, limit: int, *, until: int | None = None) -> list[Row]:
         """Journal rows after a number, in order.
 
@@ -86,19 +102,20 @@ class Reader:
             StoreError: It cannot be read now.
         """
         last = until if until is not None else 2**63 - 1
-        found = self._ask(f"{_ROW} where seq > ? and seq <= ? order by seq limit ?", seq, last, _bounded(limit))
-        return [_row(v) for v in found]
+        where = "where seq > ? and seq <= ? order by seq limit ?"
+        return [_row(v) for v in self._ask_texts(_ROW, _ROW_TEXTS, where, seq, last, _bounded(limit))]
 
     def newest_rows(self, limit: int, *, drive: str = "") -> list[Row]:
         """The last rows (of one drive, or of all), in order."""
         where, bindings = ("where drive = ?", (drive,)) if drive else ("", ())
-        found = self._ask(f"{_ROW} {where} order by seq desc limit ?", *bindings, _bounded(limit))
+        where += " order by seq desc limit ?"
+        found = self._ask_texts(_ROW, _ROW_TEXTS, where, *bindings, _bounded(limit))
         return [_row(v) for v in reversed(found)]
 
     def tail_after(self, seq: int, limit: int) -> list[TailRecord]:
         """Tail records after a number, in order, at most `limit`."""
-        found = self._ask(f"{_TAIL} where seq > ? order by seq limit ?", seq, _bounded(limit))
-        return [TailRecord(*v) for v in found]
+        where = "where seq > ? order by seq limit ?"
+        return [TailRecord(*v) for v in self._ask_texts(_TAIL, _TAIL_TEXTS, where, seq, _bounded(limit))]
 
     def layout(self, layout: str) -> str | None:
         """The read plan kept under an id."""
@@ -109,7 +126,11 @@ class Reader:
         return self._text("select content from settings where digest = ?", digest)
 
     def _text(self, statement: str, key: str) -> str | None:
-        found = self._ask(statement, key)
+        """The text; "" where it is damaged beyond reading."""
+        try:
+            found = self._ask(statement, key)
+        except UnicodeDecodeError:
+            return ""
         return str(found[0][0]) if found else None
 
     def snapshots(self) -> list[tuple[int, int]]:
@@ -126,8 +147,10 @@ class Reader:
 
     def segments(self) -> list[tuple[str, int, int, bool]]:
         """Clock segments in order: (boot id, start mono ns, start UTC ms, trusted)."""
-        found = self._ask("select boot_id, start_mono_ns, start_utc_ms, trusted from clock_segment order by id")
-        return [(v[0], v[1], v[2], bool(v[3])) for v in found]
+        what = "cast(boot_id as blob), start_mono_ns, start_utc_ms, trusted"
+        found = self._ask(f"select {what} from clock_segment order by id")
+        whole = [v for v in found if type(v[1]) is type(v[2]) is int]
+        return [(v[0].decode(errors="replace"), v[1], v[2], bool(v[3])) for v in whole]
 
     def dead_letters(self, limit: int) -> list[tuple[int, str, str]]:
         """The last lines that the forwarded store refused, newest first: (UTC ms, line, its words)."""

@@ -1,21 +1,26 @@
 """Making room: retention of the hot tail, the quota, and the ballast that a full disk is freed with.
 
 On a full disk even a DELETE fails, for the write-ahead log has to grow first. So a file of our own is given up, and
-the log keeps some megabytes when it is reset. Then the oldest tail goes. Journal rows, states and cursors are never
-purged, and whether a tail record was forwarded does not matter here.
+the log keeps some megabytes when it is reset. Then the oldest tail goes, and with it the read plans by which no record
+is left to be understood. Journal rows, states and cursors are never purged, and whether a tail record was forwarded
+does not matter here.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import time
+from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import apsw
 
 from nightrake.crashpoint import reach
 from nightrake.domain.rows import TailRecord
-from nightrake.journal.batch import rollback
+from nightrake.journal.batch import Batch, rollback
+from nightrake.journal.boots import Boot, number_of
 from nightrake.journal.sql import fetch
 
 SLICE = 2000
@@ -30,6 +35,15 @@ VACUUM_PAGES = 1000
 """Free pages given back to the disk at a time, 4 MiB."""
 DEAD_LETTERS = 10_000
 """As many refused lines are kept."""
+SEGMENTS = 10_000
+"""As many clock segments are kept; a clock that is set eight times a second makes as many in twenty minutes."""
+PLANS_PERIOD_S = 60.0
+"""How often read plans, clock segments and refused lines are looked through."""
+PLANS = 20
+"""Read plans deleted at once: each may have a hundred kilobytes."""
+PUT_LAYOUT = "insert or ignore into layout(layout, content) values(?, ?)"
+_OLD = "select seq from tail where seq < ?1 order by seq limit ?2"
+_HIGHEST = 2**63 - 1
 
 
 class Room:
@@ -38,19 +52,36 @@ class Room:
     Args:
         state_dir: Where the ballast lies.
         ballast_mb: Its size in MiB, 0 = none.
-        keep_ms: Retention of the tail.
-        first_input: First input number of this run: the age of these records is measured by the monotonic clock,
-            so that a clock set forward by mistake deletes nothing.
+        keep_ns: Retention of the tail, in time for which the machine ran: age is measured by the monotonic clock, so
+            that a clock set forward by mistake deletes nothing, in this run or at the next start.
+        boots: See `Opened.boots`.
     """
 
-    def __init__(self, state_dir: Path, ballast_mb: int, keep_ms: int, first_input: int) -> None:
+    def __init__(self, state_dir: Path, ballast_mb: int, keep_ns: int, boots: Sequence[Boot]) -> None:
         self._dir = state_dir
         self._ballast = state_dir / "ballast"
         self._size = ballast_mb * 1024 * 1024
-        self._keep_ms = keep_ms
-        self._first_input = first_input
+        self._keep_ns = keep_ns
+        self._boots = boots
         self._little_bytes = max(LITTLE_BYTES, 2 * self._size)
         self._low = False
+        self._used: dict[str, int] = {}
+        self._now: dict[str, str] = {}
+        self._first_seq = self._last_seq = 0
+        self._next_plans_s = 0.0
+
+    def note(self, newer: Batch) -> None:
+        """Hear what is to be written, before it is: which read plans are in use."""
+        for record in newer.tail:
+            self._last_seq = record.seq
+            if record.layout:
+                self._used[record.layout] = record.seq
+                self._now[record.endpoint] = record.layout
+        if newer.tail and not self._first_seq:
+            self._first_seq = newer.tail[0].seq
+        for statement, bindings in newer.extra:
+            if statement == PUT_LAYOUT:  # its first scan follows
+                self._used[bindings[0]] = self._last_seq
 
     def lay_ballast(self) -> None:
         """Put the ballast in place, unless it is there or the disk has less than four times its size left."""
@@ -90,6 +121,7 @@ class Room:
         Returns:
             Records deleted, and whether to go on at once.
         """
+        self._trim_others(db)
         if self._quota_high(db):
             deleted = self._delete_oldest(db)
             return deleted, deleted > 0
@@ -124,26 +156,55 @@ class Room:
         return self._delete(db, "delete from tail where seq in (select seq from tail order by seq limit ?)", (SLICE,))
 
     def _delete_old(self, db: apsw.Connection, newest: TailRecord) -> int:
-        """Each end of the tail has its own clock, see `Room`."""
-        oldest = fetch(db, "select seq, mono_ns, utc_ms from tail order by seq limit 1")
-        mono_limit_ns, utc_limit_ms = newest.mono_ns - self._keep_ms * 1_000_000, newest.utc_ms - self._keep_ms
+        """The oldest start of the machine first, by its own monotonic clock."""
+        oldest = fetch(db, "select seq, cast(mono_ns as integer) from tail order by seq limit 1")
         if not oldest:
             return 0
-        seq, mono_ns, utc_ms = oldest[0]
-        is_ours = seq >= self._first_input
-        if not (mono_ns < mono_limit_ns if is_ours else utc_ms < utc_limit_ms):
+        number = number_of(self._boots, oldest[0][0])
+        limit_ns, next_first = self._limit_of(db, number, newest)
+        if oldest[0][1] >= limit_ns:
             return 0
-        deleted = self._delete(
-            db,
-            "delete from tail where seq in (select seq from tail order by seq limit ?1) and"
-            " iif(seq >= ?2, mono_ns < ?3, utc_ms < ?4)",
-            (SLICE, self._first_input, mono_limit_ns, utc_limit_ms),
-        )
-        db.execute(
-            "delete from dead_letter where id <= (select max(id) from dead_letter) - ?",
-            (DEAD_LETTERS,),
-        )
-        return deleted
+        statement = f"delete from tail where seq in ({_OLD}) and cast(mono_ns as integer) < ?3"
+        return self._delete(db, statement, (next_first, SLICE, limit_ns))
+
+    def _trim_others(self, db: apsw.Connection) -> None:
+        """Now and then: what else would grow without end."""
+        if time.monotonic() < self._next_plans_s:
+            return
+        self._next_plans_s = time.monotonic() + PLANS_PERIOD_S
+        for table, most in (("dead_letter", DEAD_LETTERS), ("clock_segment", SEGMENTS)):
+            db.execute(f"delete from {table} where id <= (select max(id) from {table}) - ?", (most,))
+        unused = self._unused(db)
+        if unused:
+            db.executemany("delete from layout where layout = ?", [(layout,) for layout in unused[:PLANS]])
+        if len(unused) > PLANS:
+            self._next_plans_s = 0.0
+
+    def _unused(self, db: apsw.Connection) -> list[str]:
+        """Read plans of which no record is left; those of earlier runs alone, once no record of these is left."""
+        oldest = fetch(db, "select seq from tail order by seq limit 1")
+        if not oldest or not self._first_seq:
+            return []
+        oldest_seq, now = oldest[0][0], set(self._now.values())
+        past = {layout for layout, seq in self._used.items() if seq < oldest_seq} - now
+        earlier_too = self._first_seq <= oldest_seq
+        stored = [layout for (layout,) in fetch(db, "select layout from layout")]
+        unused = [layout for layout in stored if layout in past or (earlier_too and layout not in self._used)]
+        for layout in past - set(unused[PLANS:]):
+            del self._used[layout]
+        return unused
+
+    def _limit_of(self, db: apsw.Connection, number: int, newest: TailRecord) -> tuple[int, int]:
+        """What came earlier than this under a start of the machine is past retention; and where the next one begins.
+
+        Time for which the machine was off is not known without UTC, and does not count.
+        """
+        limit_ns = newest.mono_ns - self._keep_ns
+        firsts = [boot.first_input for boot in self._boots[number:]]
+        for first, next_first in pairwise(firsts):
+            statement = "select cast(mono_ns as integer) from tail where seq >= ? and seq < ? order by seq desc limit 1"
+            limit_ns += sum(int(found[0]) for found in fetch(db, statement, (first, next_first)))
+        return limit_ns, firsts[1] if len(firsts) > 1 else _HIGHEST
 
     def _delete(self, db: apsw.Connection, statement: str, bindings: tuple[int, ...]) -> int:
         reach("before-trim")

@@ -35,6 +35,7 @@ class StoreStats:
         lost_rows, lost_tail: Given up while the disk was away. trimmed: Tail records deleted for age or room.
         commit_last_ms, commit_p99_ms: Last commit and 99th percentile of the last thousand.
         db_bytes, log_bytes: Size of the file and of its write-ahead log.
+        damaged: Values on it that could not be read, so far.
     """
 
     up: bool
@@ -53,6 +54,7 @@ class StoreStats:
     commit_p99_ms: float
     db_bytes: int
     log_bytes: int
+    damaged: int
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for status."""

@@ -17,16 +17,18 @@ import apsw
 from nightrake.domain.rows import Row, TailRecord
 from nightrake.errors import StoreError
 from nightrake.journal.batch import Inbox
+from nightrake.journal.damage import LAST_MS, Damage, as_told
 from nightrake.journal.home import Home
 from nightrake.journal.lock import Lock, take_lock
 from nightrake.journal.news import News
 from nightrake.journal.opening import Opened, open_store
 from nightrake.journal.readthread import ReaderThread
-from nightrake.journal.room import Room
+from nightrake.journal.room import PUT_LAYOUT, Room
 from nightrake.journal.sql import fetch
 from nightrake.journal.stats import StoreStats
 from nightrake.journal.writer import LOG_LIMIT_BYTES, Writer
 
+_BLOBS = "cast(name as blob), cast(epoch as blob)"
 CLOSE_S = 3.0
 """A hung disk keeps the stop of the watch no longer than this."""
 
@@ -40,6 +42,7 @@ class Store:
 
     Attributes:
         opened: How it was found: new, clean, copied, damaged, unwritable.
+        damage: What could not be read, so far.
         epoch: Id of this store's life.
         last_seq, last_hash: The newest journal row before this run.
         first_free_seq, first_free_input_seq: Where numbers go on.
@@ -57,7 +60,8 @@ class Store:
         self._inbox = Inbox()
         self._writer = Writer(self._path, opened, self._inbox, home, room, self._news, log_limit_bytes)
         self._reader = ReaderThread(self._path)
-        self._cursors = {v[0]: (v[1], v[2], v[3]) for v in self._fetch("select name, epoch, seq, extra from cursor")}
+        self.damage = Damage(opened.damages)
+        self._cursors = self._kept_cursors()
         self._closed = False
 
     @classmethod
@@ -87,7 +91,7 @@ class Store:
         lock = take_lock(state_dir)
         try:
             opened = open_store(state_dir, now_utc_ms=now_utc_ms, boot_id=boot_id, quota_mb=quota_mb, vfs=vfs)
-            room = Room(state_dir, ballast_mb, int(keep_hours * 3_600_000), opened.inputs.first_free)
+            room = Room(state_dir, ballast_mb, int(keep_hours * 3600) * 1_000_000_000, opened.boots)
             home = Home(state_dir / "store.db", quota_mb, vfs)
             return cls(state_dir, opened, lock, home, room, log_limit_bytes)
         except BaseException:
@@ -99,6 +103,7 @@ class Store:
         on_durable: Callable[[int], object],
         on_health: Callable[[bool, str], object],
         on_lost: Callable[[int, int], object] = lambda first_seq, last_seq: None,
+        on_anew: Callable[[], object] = lambda: None,
     ) -> None:
         """Start the writer; the callbacks run on the calling event loop.
 
@@ -106,8 +111,16 @@ class Store:
             on_durable: Called with the highest committed journal number, once for each commit that held rows.
             on_health: Called on each change: (disk takes everything, what is wrong). It counts as up at start.
             on_lost: Called with first and last number of rows given up; `chain.lost_entry` is to be journalled.
+            on_anew: Called when the file was damaged and begun anew: every state, layout and the settings are to be
+                handed over again. (Cursors are.)
         """
-        self._news.begin(on_durable, on_health, on_lost)
+
+        def anew() -> None:
+            for name, cursor in self._cursors.items():
+                self._inbox.add_cursor(name, *cursor)
+            on_anew()
+
+        self._news.begin(on_durable, on_health, on_lost, anew)
         self._writer.start()
 
     # --- handing over: never waits for the disk -----------------------------------------------------------------------
@@ -130,9 +143,19 @@ class Store:
         """A destination's cursor as last set, in this run or the one before: (epoch, seq, extra)."""
         return self._cursors.get(name)
 
+    def _kept_cursors(self) -> dict[str, tuple[str, int, str]]:
+        """One that is damaged is as none: its destination begins as new, for what comes again does no harm."""
+        cursors: dict[str, tuple[str, int, str]] = {}
+        for name, epoch, seq, extra in self._fetch(f"select {_BLOBS}, seq, cast(extra as blob) from cursor"):
+            if type(seq) is int and seq >= 0:
+                cursors[_text(name)] = (_text(epoch), seq, _text(extra))
+            else:
+                self.damage.add("a cursor, so that its destination begins as new", _text(name))
+        return cursors
+
     def put_layout(self, layout: str, content: str) -> None:
         """Keep a read plan under its id."""
-        self._put("insert or ignore into layout(layout, content) values(?, ?)", layout, content)
+        self._put(PUT_LAYOUT, layout, content)
 
     def put_settings(self, digest: str, utc_ms: int, content: str) -> None:
         """Keep the settings under their digest."""
@@ -202,11 +225,24 @@ class Store:
             commit_p99_ms=spans_ms[int((len(spans_ms) - 1) * 0.99)] if spans_ms else 0.0,
             db_bytes=counts.db_bytes,
             log_bytes=counts.log_bytes,
+            damaged=self.damage.count,
         )
 
     def states(self) -> dict[str, bytes]:
         """Judgement states as the last run left them. Before `start` only."""
-        return dict(self._fetch("select key, payload from judgement"))
+        found = self._fetch("select cast(key as blob), cast(payload as blob) from judgement")
+        return {_text(key): payload or b"" for key, payload in found}
+
+    def last_row_of(self, drive: str, direction: str, events: Sequence[str]) -> Row | None:
+        """The newest row of a drive's side with one of these events. Before `start` only."""
+        marks = ", ".join("?" * len(events))
+        where = f"where drive = ? and direction = ? and event in ({marks}) order by seq desc limit 1"
+        statement = f"select {', '.join(Row._fields)} from journal {where}"
+        try:
+            found = self._fetch(statement, drive, direction, *events)
+        except ValueError:  # a text that is none
+            return None
+        return Row(*found[0]) if found else None
 
     def latest_snapshot(self) -> tuple[int, int, bytes] | None:
         """The newest snapshot: (input seq, UTC ms, payload). Before `start` only."""
@@ -217,25 +253,31 @@ class Store:
         """When the last watch was last known to live, by its own clock; 0 = never. Before `start` only."""
         newest = "select utc_ms from {} order by seq desc limit 1"
         found = self._fetch(newest.format("tail")) + self._fetch(newest.format("journal"))
-        return max((int(v[0]) for v in found), default=0)
+        return max((v[0] for v in found if type(v[0]) is int and 0 <= v[0] <= LAST_MS), default=0)
 
-    def _fetch(self, statement: str) -> list[tuple[Any, ...]]:
+    def _fetch(self, statement: str, *bindings: str) -> list[tuple[Any, ...]]:
         if self._news.begun:
             raise StoreError(f"{self._path}: the writer owns the connection since the start; ask through a reader")
         try:
-            return fetch(self.opened.db, statement)
+            return fetch(self.opened.db, statement, bindings)
         except apsw.Error as error:
             raise StoreError(f"{self._path}: cannot be read ({error}); check the disk") from error
 
     # --- reading (a thread of its own) --------------------------------------------------------------------------------
 
     async def rows_after(self, seq: int, limit: int) -> list[Row]:
-        """Journal rows on disk after a number, in order, at most `limit`.
+        """Journal rows on disk after a number, in order, at most `limit`; a damaged one says just that (`as_told`).
 
         Raises:
             StoreError: They cannot be read now.
         """
-        return await self._reader.ask(lambda reader: reader.rows_after(seq, limit))
+        return await self._reader.ask(lambda reader: [self._told(row) for row in reader.rows_after(seq, limit)])
+
+    def _told(self, row: Row) -> Row:
+        told = as_told(row)
+        if told is not row:
+            self.damage.add("a journal row, which does not fit its own hash", row.seq)
+        return told
 
     async def tail_after(self, seq: int, limit: int) -> list[TailRecord]:
         """Tail records on disk after a number, in order, at most `limit`.
@@ -252,6 +294,14 @@ class Store:
     async def settings(self, digest: str) -> str | None:
         """The settings kept under a digest, as text."""
         return await self._reader.ask(lambda reader: reader.settings(digest))
+
+    async def segments(self) -> list[tuple[str, int, int, bool]]:
+        """Clock segments on disk, in order; see `Reader.segments`.
+
+        Raises:
+            StoreError: They cannot be read now.
+        """
+        return await self._reader.ask(lambda reader: reader.segments())
 
     # --- the end ------------------------------------------------------------------------------------------------------
 
@@ -271,3 +321,8 @@ class Store:
             self._lock.close()
             self._home.close()
         return left
+
+
+def _text(value: bytes | None) -> str:
+    """A text column, cast to bytes: also where it is damaged."""
+    return (value or b"").decode(errors="replace")

@@ -4,7 +4,7 @@ inbox -> batch -> commit -> told durable -> checkpoint, trim
                     |
                     +-- no room: give up ballast and oldest tail, try again, then without the tail, at last without
                     |            the rows: states have a part of the quota to themselves
-                    +-- file deleted: written anew from what is still open, see `home`
+                    +-- file deleted or cut: written anew from what is still open, see `home`, `salvage`
                     +-- any other error: the batch stays in memory, tried again every second
 """
 
@@ -26,6 +26,8 @@ from nightrake.journal.news import News
 from nightrake.journal.opening import Opened
 from nightrake.journal.quota import Quota, words_of
 from nightrake.journal.room import LITTLE_BYTES, Room
+from nightrake.journal.salvage import Salvage
+from nightrake.journal.sql import fetch
 from nightrake.journal.stats import Counts
 
 TAIL_PERIOD_S = 0.1
@@ -42,6 +44,7 @@ CHECKPOINT_PAGES = 1000
 HOME_RETRY_S = 10.0
 """Copying a large store takes a while; a disk that is full is not to be filled again and again."""
 GONE = "the store's file was deleted while the watch ran"
+CUT = "the store was damaged while the watch ran"
 LOG_LIMIT_BYTES = 64 * 1024 * 1024
 """A log that somebody's long reading holds at this size takes events only, no scans."""
 NEARLY_FULL = "disk nearly full: the oldest scans are given up before their time; make room"
@@ -77,6 +80,7 @@ class Writer:
         self._quota = Quota(opened.db)
         self._numbers = (opened.rows, opened.inputs)
         self._first_meta = dict(opened.first_meta)
+        self._meta = dict(opened.meta)
         self._log_limit_bytes = log_limit_bytes
         self._log_pages = 0
         self._batch = Batch()
@@ -124,6 +128,7 @@ class Writer:
     def _take(self, newer: Batch) -> None:
         if newer.tail:
             self._newest = newer.tail[-1]
+        self._room.note(newer)
         batch = self._batch
         batch.put_behind(newer)
         for numbers, highest in zip(self._numbers, (batch.high_seq, batch.high_input), strict=True):
@@ -139,6 +144,9 @@ class Writer:
         """Commit what waits; False when the disk would not take events."""
         batch = self._batch
         for _ in range(SLICES_AT_ONCE):
+            if batch and self._home.is_cut(self._log_pages):
+                self._next_home_s = 0.0
+                return False  # a commit would hide it
             tail_may = time.monotonic() >= self._next_tail_s and self._log_fits()
             if not batch.has_events() and not (batch.tail and tail_may):
                 return True
@@ -170,6 +178,7 @@ class Writer:
             batch.write(self._db, meta, tail_count)
         except apsw.Error as error:
             counts.errors += 1
+            self._look_for_damage(error)
             return error
         counts.commit_ms.append((time.perf_counter() - begin_s) * 1e3)
         counts.commits += 1
@@ -183,6 +192,11 @@ class Writer:
         if last_seq:
             self._news.durable(last_seq)
         return None
+
+    def _look_for_damage(self, error: Exception) -> None:
+        if isinstance(error, (apsw.CorruptError, apsw.NotADBError)):
+            self._home.damaged(f"{error}")
+            self._next_home_s = 0.0
 
     def _commit_states(self) -> None:
         """What a restart must find, above all latches, without the rows that there is no room for."""
@@ -224,29 +238,52 @@ class Writer:
         if now_s < self._next_home_s:
             return not self._away
         self._next_home_s = now_s + HOUSE_PERIOD_S
-        if not self._home.is_left():
+        cut = self._home.is_cut(self._log_pages)
+        if not cut and not self._home.is_left():
             self._away = False
             return True
         self._away = True
         try:
-            self._db = self._home.put_back(self._db)
+            words = self._salvage(cut) if cut else self._put_back()
         except (StoreError, OSError, apsw.Error) as error:
             self.counts.errors += 1
             self._next_home_s = now_s + HOME_RETRY_S
-            self._set_health(False, f"{error}" if isinstance(error, StoreError) else f"{self._path}: {GONE} ({error})")
+            words = f"{CUT}: {cut}" if cut else GONE
+            self._set_health(False, f"{error}" if isinstance(error, StoreError) else f"{self._path}: {words} ({error})")
             return False
         self._away = False
         self._quota = Quota(self._db)
         self._db.set_wal_hook(self._on_log)
         self._log_pages = 0
-        self._set_health(False, f"{self._path}: {GONE}; it was written anew from what was open")
+        self._set_health(False, words)
         self._set_health(not self._low, self._low)
         return True
+
+    def _put_back(self) -> str:
+        self._db = self._home.put_back(self._db)
+        return f"{self._path}: {GONE}; it was written anew from what was open"
+
+    def _salvage(self, cut: str) -> str:
+        """What nobody can read any more is told as lost; the states are handed over anew by who knows them."""
+        home, meta = self._home, {k: v for numbers in self._numbers for k, v in numbers.anew().items()}
+        newest_input = self._newest.seq if self._newest else 0
+        salvage = Salvage(self._path, home.quota_mb, home.vfs, self._news.durable_seq, newest_input)
+        saved = salvage.save(self._db, self._meta | meta)
+        self._db = home.moved_in(saved.db)
+        for numbers in self._numbers:
+            numbers.committed(meta)
+        for first, last in saved.lost:
+            self.counts.lost_rows += last - first + 1
+            self._news.lost(first, last)
+        self._news.anew()
+        return f"{self._path}: {CUT}: {cut}; what could be read was written anew, the rest is in {saved.aside}"
 
     # --- keeping house ------------------------------------------------------------------------------------------------
 
     def _keep_house(self) -> None:
         now_s = time.monotonic()
+        if self._away or self._home.is_cut(self._log_pages):
+            return  # a checkpoint would hide it
         try:
             if self._log_pages >= CHECKPOINT_PAGES and now_s >= self._next_checkpoint_s:
                 self._checkpoint(now_s)
@@ -256,8 +293,10 @@ class Writer:
         except (apsw.Error, OSError) as error:
             # Nothing that was told is in danger; the next commit says whether the disk takes events.
             self.counts.errors += 1
+            self._look_for_damage(error)
             if isinstance(error, apsw.FullError):
                 self._make_room()
+        self._home.remember()
 
     def _checkpoint(self, now_s: float) -> None:
         reach("before-checkpoint")
@@ -266,6 +305,7 @@ class Writer:
             self._next_checkpoint_s = now_s + HOUSE_PERIOD_S
         else:
             self._log_pages = 0
+            self._home.folded(int(fetch(self._db, "pragma page_count")[0][0]))
 
     def _look_after_disk(self, until_s: float) -> None:
         self.counts.db_bytes = self._path.stat().st_size

@@ -43,11 +43,33 @@ class Envelope(Shape):
     direction: str = Field(description="forward, reverse, or empty.")
 
 
+class EventData(BaseModel):
+    """What an event carries beside the envelope; the keys that many events share stand here, others may come."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+    __pydantic_extra__: dict[str, JsonValue]
+
+    position_mm: float | None = Field(None, description="Arm position as last read; null: none that can be trusted.")
+    position_age_ms: int | None = Field(
+        None,
+        ge=0,
+        description="How long before the event position_mm was read, and so the torque beside it; null: not known.",
+    )
+    torque_nm: float | None = Field(None, description="Output torque of that position, N.m.")
+    torque_is: str = Field("", description="exact, below, beyond or absent")
+    torque_uncertainty_nm: float | None = Field(None, description="Expanded uncertainty (95 %), N.m.")
+    torque_uncertainty_lacks: list[str] = Field(
+        [], description="Sources of uncertainty that the record knows nothing of; left out where there are none."
+    )
+    running: bool | None = Field(None, description="Run feedback; null: none, or bad.")
+    in_test: bool = Field(False, description="True: during a function check.")
+
+
 class EventMessage(Envelope):
     """One row of the journal, on the topic `events`."""
 
     kind: Literal["drive", "alarm", "plc", "link", "command", "settings", "service"]
-    data: dict[str, JsonValue]
+    data: EventData
 
 
 class CanaryData(Shape):
@@ -95,6 +117,9 @@ class TorqueData(ReadingData):
     """A torque, N.m, with what it is worth."""
 
     uncertainty: float | None = Field(description="Expanded uncertainty (95 %), N.m; null: the record states none.")
+    uncertainty_lacks: list[str] = Field(
+        description="Sources of uncertainty that the record knows nothing of, so that `uncertainty` lacks them."
+    )
     calibration: str = Field(description="Reference of the calibration record that made it, or empty.")
     overdue: bool = Field(description="True: that record is past its due date.")
 
@@ -114,8 +139,8 @@ class DirectionData(Shape):
 
     state: Literal["normal", "alarm", "shutdown", "unknown"]
     known_now: bool
-    known_utc_ms: int
-    since_utc_ms: int
+    known_utc_ms: int = Field(description="Since when it is known; where known_now is false: when it was last known.")
+    since_utc_ms: int = Field(description="Since when the state stands; 0: never read.")
     latched: bool
     occurrence: int
     latched_utc_ms: int

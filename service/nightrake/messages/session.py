@@ -11,6 +11,7 @@ from typing import Any
 import structlog
 
 from nightrake.crashpoint import reach
+from nightrake.domain.pulse import Pulse
 from nightrake.errors import MessageError
 from nightrake.messages.broker import LinkLost, Refused
 from nightrake.messages.desk import Desk
@@ -21,6 +22,10 @@ from nightrake.messages.states import StateJob
 
 log = structlog.get_logger("nightrake.messages")
 
+PART, PUMP = "teller", "teller pump"
+"""What the pulse is told of: the session, which sends canaries, and what sends events and states."""
+CANARY_MOST_S = 45.0
+"""A canary with all that is asked and waited for around it takes no longer, whatever the broker does."""
 CANARY_WAIT_S = 10.0
 CONFIRM_S = 5.0
 """While there are rows that no canary has confirmed yet, one goes at least this often: it bounds what is told twice."""
@@ -34,14 +39,15 @@ class Session:
     Args:
         desk: What is to be told. link: An open connection; closed at the end of `run`.
         window: Publishes in flight at most, one of them kept for canaries.
-        canary_period_s: How often a canary is sent.
+        canary_period_s: How often a canary is sent. pulse: Is told that the session goes on.
     """
 
-    def __init__(self, desk: Desk, link: Link, window: int, canary_period_s: float) -> None:
+    def __init__(self, desk: Desk, link: Link, window: int, canary_period_s: float, pulse: Pulse) -> None:
         self._desk = desk
         self._link = link
         self._window = window
         self._period_s = canary_period_s
+        self._pulse = pulse
         self._busy = 0
         self._canary_s = 0.0
         self.worked = False
@@ -72,6 +78,8 @@ class Session:
             await self._farewell(tasks)
             raise
         finally:
+            self._pulse.rest(PUMP)
+            self._pulse.turn(PART, CANARY_MOST_S)
             await _end(tasks)
             desk.tell_again()
             desk.stats.connected_since_utc_ms = 0
@@ -110,6 +118,7 @@ class Session:
         try:
             async with asyncio.TaskGroup() as group:
                 while True:
+                    self._pulse.turn(PUMP, CANARY_MOST_S)  # woken by the canaries if by nothing else
                     desk.wake.clear()
                     while self._busy < self._window - 1 and (job := desk.next_job()) is not None:
                         self._busy += 1
@@ -167,8 +176,12 @@ class Session:
         await self._link.unsubscribe(self._desk.topics.drives)
         self._desk.wake.set()
         while True:
-            await asyncio.sleep(min(CONFIRM_S, self._period_s))
+            wait_s = min(CONFIRM_S, self._period_s)
+            self._pulse.turn(PART, wait_s)
+            await asyncio.sleep(wait_s)
+            self._desk.wake.set()
             if self._canary_due():
+                self._pulse.turn(PART, CANARY_MOST_S)
                 await self._one_canary()
 
     def _canary_due(self) -> bool:

@@ -10,6 +10,40 @@ STRAYS = 1000
 connection."""
 
 
+class Renewal:
+    """Whose retained state is to be renewed by now: each once in a period, all of them spread over it. No clock.
+
+    Attributes:
+        HURRY: After a delay it makes up with so many times its pace at most: all at once would hold up the scans.
+    """
+
+    HURRY = 3
+
+    def __init__(self) -> None:
+        self._round: list[str] = []
+        self._given = 0
+        self._begin_ns = 0
+        self._last_ns = 0
+
+    def due(self, drives: Iterable[str], now_ns: int, period_ns: int) -> list[str]:
+        """What has fallen due since the last call.
+
+        Args:
+            drives: The site's drives; looked at when a round begins. now_ns: Monotonic. period_ns: Of one round.
+        """
+        passed_ns, self._last_ns = now_ns - (self._last_ns or now_ns), now_ns
+        if not self._begin_ns or (self._given >= len(self._round) and now_ns - self._begin_ns >= period_ns):
+            late_ns = now_ns - self._begin_ns - period_ns
+            self._begin_ns = now_ns - late_ns if self._begin_ns and late_ns < period_ns else now_ns
+            self._round, self._given = list(drives), 0
+        count = len(self._round)
+        owed = min(count, count * (now_ns - self._begin_ns) // period_ns)
+        most = self._given + 1 + self.HURRY * count * passed_ns // period_ns
+        share = self._round[self._given : min(owed, most)]
+        self._given += len(share)
+        return share
+
+
 class StateJob(NamedTuple):
     """A retained topic to be written; `payload` None: to be cleared."""
 

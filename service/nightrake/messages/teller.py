@@ -17,13 +17,14 @@ from typing import Any
 
 import structlog
 
+from nightrake.domain.pulse import Pulse
 from nightrake.domain.rows import Row
 from nightrake.errors import MessageError, StoreError
 from nightrake.messages.backoff import FIGHT_LOSSES, FIGHT_SPAN_S, Backoff
 from nightrake.messages.broker import TOO_MANY_IN_FLIGHT, BrokerSettings, LinkLost
 from nightrake.messages.desk import Desk, Feed, TellerStats
 from nightrake.messages.link import connect
-from nightrake.messages.session import Session
+from nightrake.messages.session import PART, Session
 from nightrake.messages.topics import Topics
 
 __all__ = ["BrokerSettings", "Feed", "Teller", "TellerStats"]
@@ -35,6 +36,8 @@ WINDOW = 20
 FETCH_ROWS = 200
 """Rows read from the store at a time."""
 FETCH_RETRY_S = 1.0
+CONNECT_MOST_S = 60.0
+"""A connection stands by then, with all that is asked at its beginning, or has come to nothing."""
 
 
 class Teller:
@@ -49,6 +52,7 @@ class Teller:
         on_link: Called on each change with (up, detail). Up means: a canary came back.
         canary_period_s: How often one is sent.
         chance: Numbers in 0..1 for the jitter of the back-off.
+        pulse: Is told that it goes on.
     """
 
     def __init__(
@@ -65,9 +69,11 @@ class Teller:
         on_link: Callable[[bool, str], None],
         canary_period_s: float = 30.0,
         chance: Callable[[], float] = random.random,
+        pulse: Pulse | None = None,
     ) -> None:
         self._settings = settings
         self._desk = Desk(settings, feed, Topics(root, site), site, epoch, cursor, drives, utc_ms, on_link)
+        self._pulse = pulse or Pulse(time.monotonic)
         self._period_s = canary_period_s
         self._backoff = Backoff(chance)
         self._window = WINDOW
@@ -112,10 +118,13 @@ class Teller:
 
     async def run(self) -> None:
         """Tell until stopped or cancelled."""
-        async with asyncio.TaskGroup() as group:
-            fetcher = group.create_task(self._fetch(), name="teller-fetch")
-            await self._keep_connected()
-            fetcher.cancel()
+        try:
+            async with asyncio.TaskGroup() as group:
+                fetcher = group.create_task(self._fetch(), name="teller-fetch")
+                await self._keep_connected()
+                fetcher.cancel()
+        finally:
+            self._pulse.rest(PART)
 
     async def _fetch(self) -> None:
         """Bring rows from the store while the outbox is behind and has room."""
@@ -142,15 +151,17 @@ class Teller:
     async def _keep_connected(self) -> None:
         desk = self._desk
         while not desk.stop.is_set():
+            self._pulse.turn(PART, CONNECT_MOST_S)
             try:
                 link = await connect(self._settings, desk.will(), desk.wants, self._window)
-                self._session = Session(desk, link, self._window, self._period_s)
+                self._session = Session(desk, link, self._window, self._period_s, self._pulse)
                 await self._session.run()
                 return  # stopped
             except MessageError as error:
                 wait_s = self._lost(error, self._session is not None and self._session.worked)
             finally:
                 self._session = None
+            self._pulse.turn(PART, wait_s)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(wait_s):
                     await desk.stop.wait()

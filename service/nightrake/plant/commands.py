@@ -9,17 +9,19 @@ from nightrake.plant.fennmark import Plant
 from nightrake.plant.machine import Machine
 
 HELP = """commands (one a line):
-  jam DRIVE | free DRIVE           something holds the machine: torque rises until the hard-wired stop
-  push DRIVE FRACTION SECONDS      move the load by a fraction of shutdown torque
+  jam DRIVE | free DRIVE           something holds the machine: torque rises
+                                   until the hard-wired stop
+  push DRIVE FRACTION SECONDS      move the load by a share of shutdown torque
   storm FRACTION                   inflow raises every clarifier's load
   buildup DRIVE FRACTION_PER_HOUR  sludge builds up
   unwind DRIVE | start DRIVE | stop DRIVE
-  pull DRIVE NM [SECONDS]          apply a known torque to a stopped drive, moving to it over a time
+  pull DRIVE NM [SECONDS]          apply a known torque to a stopped drive,
+                                   moving to it over a time
   release DRIVE                    let go of it
   bind DRIVE | unbind DRIVE        the arm sticks where it stands
   wire DRIVE N cut|whole|jumpered  N = contact number from 0
   chatter DRIVE N HZ               a loose sensor (0 = off)
-  starter DRIVE jumpered|sound     the shutdown contact no longer reaches the starter
+  starter DRIVE jumpered|sound     the shutdown contact misses the starter
   transducer DRIVE broken|whole
   heartbeat DRIVE frozen|alive
   plc ID restart SECONDS | plc ID gone SECONDS | plc ID mute|answer

@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from markupsafe import Markup
 from matplotlib.axes import Axes
 
-from nightrake.commissioning.proved import Verdict
+from nightrake.commissioning.proving import AS_LEFT
 from nightrake.commissioning.record import Record
+from nightrake.commissioning.recordremarks import MARK, remarks
+from nightrake.commissioning.verdicts import NOT_PROVED, Verdict, all_passed
 from nightrake.domain.site import DriveSpec
-from nightrake.reports.figure import INK, svg_of
+from nightrake.reports.figure import INK, svg_of_stack
 from nightrake.reports.page import render
 
 MARKERS = {"rising": "^", "falling": "v"}
 
 
-def certificate_page(record: Record, ref: str, verdicts: Sequence[Verdict], drive: DriveSpec, site: str) -> str:
+def certificate_page(
+    record: Record, ref: str, verdicts: Sequence[Verdict], drive: DriveSpec, site: str, more: Sequence[str] = ()
+) -> str:
     """The whole page as HTML.
 
     Args:
         record: As made. ref: Its reference. verdicts: One for each contact and state. site: Its name.
+        more: What has to be said of the record beside its own remarks.
     """
     content = record.content
     return render(
@@ -33,10 +38,12 @@ def certificate_page(record: Record, ref: str, verdicts: Sequence[Verdict], driv
         ref=ref,
         digest=record.digest,
         head=_head(record),
+        paper=f"Certificate {ref}, digest {record.digest[:16]}",
+        result=_whole(verdicts),
         contacts=[_contact(v) for v in verdicts],
-        figure=_curve_figure(record, verdicts),
-        residuals=_residual_figure(record),
-        results=_results(record),
+        figure=_figure(record, verdicts),
+        results=_results(record, more),
+        points=_points(record),
     )
 
 
@@ -64,35 +71,56 @@ def _head(record: Record) -> list[tuple[tuple[str, str], tuple[str, str]]]:
     return list(zip(left, right, strict=True))
 
 
+def _whole(verdicts: Sequence[Verdict]) -> str:
+    """What is to be said of all of them; where contacts were adjusted, of how they were left."""
+    left = ", as left" if any(v.figures.state == AS_LEFT for v in verdicts) else ""
+    return ("all pass" if all_passed(verdicts) else "NOT all pass") + left
+
+
 def _contact(verdict: Verdict) -> dict[str, str]:
     figures = verdict.figures
-    torque = verdict.torque_nm
-    word = "not proved" if torque is None else "pass" if verdict.passed else "fail"
+    torque = "-"
+    if verdict.torque_nm is not None:
+        each = ", ".join(f"{t / 1000:.2f}" for t in verdict.worth.each_nm)
+        torque = f"{each} ±{verdict.uncertainty_nm / 1000:.2f}{verdict.mark}"
     return {
         "name": f"{figures.stage} {figures.channel}",
         "state": figures.state,
-        "operates": _mm(figures.operating_mm),
-        "releases": _mm(figures.release_mm),
-        "torque": "-" if torque is None else f"{torque / 1000:.2f} ±{verdict.uncertainty_nm / 1000:.2f} kN.m",
+        "operates": _places(figures.operated_mm),
+        "releases": _places(figures.released_mm),
+        "torque": torque,
         "set_to": f"{verdict.set_nm / 1000:.2f} ±{verdict.tolerance_nm / 1000:.2f}",
-        "verdict": f"{word}, close to the limit" if verdict.close and torque is not None else word,
-        "mark": "" if verdict.passed else "wrong",
+        "verdict": verdict.result,
+        "why": "; ".join(verdict.why),
+        "mark": "" if verdict.passed else "look" if verdict.result == NOT_PROVED else "wrong",
     }
 
 
-def _mm(value: float | None) -> str:
-    return "-" if value is None else f"{value:.2f} mm"
+def _places(values_mm: Sequence[float]) -> str:
+    return ", ".join(f"{x:.2f}" for x in values_mm) or "not seen"
 
 
-def _results(record: Record) -> list[tuple[str, str]]:
+def _points(record: Record) -> list[tuple[str, ...]]:
+    """Run and branch, torque, position as read, and how far the point lies off its own branch."""
+    fit = record.fit
+    rows: list[tuple[str, ...]] = []
+    for p in record.content.points:
+        own = fit.rising if p.branch == "rising" else fit.falling
+        x, t = p.pair
+        off_nm = t - float(own.at([x])[0])
+        rows.append((f"{p.run} {p.branch}", f"{p.torque_nm / 1000:.3f}", f"{p.position_mm:.3f}", f"{round(off_nm):+d}"))
+    return rows
+
+
+def _results(record: Record, more: Sequence[str]) -> list[tuple[str, str]]:
     fit, result = record.fit, record.budget.result
     worst = int(np.argmax(result.expanded_nm))
-    dof = float(result.dof[worst])
+    dof, mark = float(result.dof[worst]), MARK if record.budget.left_out else ""
     rows = [
         ("Curve", f"{fit.form}; from {fit.from_mm:g} to {fit.to_mm:g} mm"),
         (
             "Expanded uncertainty (95 %)",
-            f"at most {result.expanded_nm[worst] / 1000:.3g} kN.m, k = {result.k[worst]:.2f}, "
+            f"at most {result.expanded_nm[worst] / 1000:.3g}{mark} kN.m, k = {result.k[worst]:.2f}, "
             f"{'many' if dof > 1000 else f'{dof:.0f}'} effective degrees of freedom",
         ),
         (
@@ -108,12 +136,19 @@ def _results(record: Record) -> list[tuple[str, str]]:
         rows.append(
             ("Form chosen by", f"{fit.test.name}: F = {fit.test.f:.3g}, p = {fit.test.p:.2g} for the straight line")
         )
-    if record.budget.left_out:
-        rows.append(("Not in the budget", f"{', '.join(record.budget.left_out)} (nothing was stated)"))
+    rows += [("Look at this", text) for text in (*remarks(record), *more)]
+    if record.content.remarks:
+        rows.append(("Remarks", record.content.remarks))
     return rows
 
 
-def _curve_figure(record: Record, verdicts: Sequence[Verdict]) -> Markup:
+def _figure(record: Record, verdicts: Sequence[Verdict]) -> Markup:
+    """Curve and residuals as one figure, so that one position stands at one place in both."""
+    title = "applied torque against arm position with the fitted curve, and what each point lies off its branch"
+    return svg_of_stack([(_curve(record, verdicts), 1.6), (_residuals(record), 1.0)], "curve", title, height_in=2.6)
+
+
+def _curve(record: Record, verdicts: Sequence[Verdict]) -> Callable[[Axes], None]:
     fit = record.fit
     x, limits = np.linspace(fit.from_mm, fit.to_mm, 101), _limits(record)
 
@@ -130,15 +165,16 @@ def _curve_figure(record: Record, verdicts: Sequence[Verdict]) -> Markup:
                 markerfacecolor="white",
                 label=branch,
             )
-        for stage, at_mm in _lines(verdicts).items():
-            axes.axvline(at_mm, color=INK, linewidth=0.8, linestyle="--" if stage == "alarm" else "-")
-            place = (at_mm - 0.1, 0.02)
+        for stage, places in _lines(verdicts).items():
+            for at_mm in places:
+                axes.axvline(at_mm, color=INK, linewidth=0.8, linestyle="--" if stage == "alarm" else "-")
+            place = (places[0] - 0.1, 0.02)
             axes.annotate(stage, place, xycoords=("data", "axes fraction"), rotation=90, ha="right", fontsize=7)
         axes.set_xlim(*limits)
         axes.set_ylabel("torque, kN.m")
         axes.legend(loc="upper left", ncols=3)
 
-    return svg_of(draw, "curve", "applied torque against arm position with the fitted curve", height_in=1.75)
+    return draw
 
 
 def _limits(record: Record) -> tuple[float, float]:
@@ -147,18 +183,18 @@ def _limits(record: Record) -> tuple[float, float]:
     return min(0.0, *places), 1.03 * max(places)
 
 
-def _lines(verdicts: Sequence[Verdict]) -> dict[str, float]:
+def _lines(verdicts: Sequence[Verdict]) -> dict[str, list[float]]:
     """Where each stage operates now: its first contact, as left where there is such a figure."""
-    found: dict[str, float] = {}
+    found: dict[str, list[float]] = {}
     for state in ("as left", "as found"):
         for verdict in verdicts:
             figures = verdict.figures
-            if figures.state == state and figures.operating_mm is not None:
-                found.setdefault(figures.stage, abs(figures.operating_mm))
+            if figures.state == state and figures.operated_mm:
+                found.setdefault(figures.stage, sorted(abs(x) for x in figures.operated_mm))
     return found
 
 
-def _residual_figure(record: Record) -> Markup:
+def _residuals(record: Record) -> Callable[[Axes], None]:
     fit, budget = record.fit, record.budget
 
     def draw(axes: Axes) -> None:
@@ -172,8 +208,7 @@ def _residual_figure(record: Record) -> Markup:
                 budget.position_mm, sign * budget.result.expanded_nm, color="#1f3b5c", linewidth=1.0, linestyle="--"
             )
         axes.axhline(0.0, color=INK, linewidth=0.8)
-        axes.set_xlim(*_limits(record))
         axes.set_xlabel("arm position from rest, mm (magnitude)")
-        axes.set_ylabel("residual, N.m")
+        axes.set_ylabel("off, N.m")
 
-    return svg_of(draw, "residuals", "what each point lies off its branch", height_in=1.15)
+    return draw

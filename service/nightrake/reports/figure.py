@@ -42,10 +42,29 @@ def svg_of(
         draw: Draws. name: Unique within the page, for the ids. title: What it shows, for those who cannot see it.
         width_in, height_in: Size; on the page it takes the width that there is.
     """
+    return svg_of_stack([(draw, 1.0)], name, title, width_in, height_in)
+
+
+def svg_of_stack(
+    draws: Sequence[tuple[Callable[[Axes], None], float]],
+    name: str,
+    title: str,
+    width_in: float = 7.0,
+    height_in: float = 2.7,
+) -> Markup:
+    """Draw several pairs of axes above one another, which share their positions, as one inline SVG.
+
+    Args:
+        draws: What draws each, from above, and its share of the height. Others: As for `svg_of`.
+    """
     style: Any = {**STYLE, "svg.hashsalt": name, "svg.id": f"figure-{name}"}
     with mpl.rc_context(style):
         figure = Figure(figsize=(width_in, height_in), layout="constrained")
-        draw(figure.add_subplot())
+        ratios = [share for _, share in draws]
+        stack = figure.subplots(len(draws), sharex=True, squeeze=False, gridspec_kw={"height_ratios": ratios})
+        for (draw, _), axes in zip(draws, stack[:, 0], strict=True):
+            draw(axes)
+        figure.align_ylabels(stack[:, 0])
         out = io.StringIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     return _inline(out.getvalue(), name, title)

@@ -33,6 +33,7 @@ def sheet_page(sheet: Sheet, findings: Sequence[Finding], about: About) -> str:
     return render(
         "sheet.html",
         title=f"Data sheet {drive.id}",
+        paper=f"Data sheet {drive.id}, {about.made_on}, settings {about.settings}",
         drive=drive,
         about=about,
         sections=sections(sheet),

@@ -34,7 +34,8 @@ class DriveBuilder:
     """Builds one drive and notes what is wrong with it.
 
     Attributes:
-        paths: Where each role's point is written, for later checks.
+        points: Each role's point that can be used. paths: Where each role's point is written.
+        periods_ns: How often each role's point is read, where that is known.
     """
 
     def __init__(self, document: Document, folder: FolderModel, drive_id: str, drive: DriveTable) -> None:
@@ -42,7 +43,9 @@ class DriveBuilder:
         self._points = Points(document, folder, drive)
         self._id = drive_id
         self._drive = drive
+        self.points: dict[str, PointSpec] = {}
         self.paths: dict[str, KeyPath] = {}
+        self.periods_ns: dict[str, int] = {}
 
     def build(self, curves: Sequence[CalibrationCurve]) -> DriveSpec:
         """The drive; only to be used when the document has no mistakes."""
@@ -78,11 +81,11 @@ class DriveBuilder:
             stale_ns=ns(drive.stale_s),
             turn_ns=ns(drive.turn_s),
         )
-        self._check_spans(spec)
+        self._check_spans()
         return spec
 
-    def _wrong(self, tail: KeyPath, text: str) -> None:
-        self._document.wrong(("drive", self._id, *tail), text)
+    def _wrong(self, tail: KeyPath, text: str, *rests_on: KeyPath) -> None:
+        self._document.wrong(("drive", self._id, *tail), text, *(("drive", self._id, *rest) for rest in rests_on))
 
     def _check_set_points(self) -> None:
         drive = self._drive
@@ -92,25 +95,27 @@ class DriveBuilder:
             own = key == "alarm_nm" or drive.alarm_reverse_nm or drive.shutdown_reverse_nm
             if own and alarm_nm and shutdown_nm and alarm_nm >= shutdown_nm:
                 text = f"is {alarm_nm:g} N.m, but the alarm has to come before the shutdown at {shutdown_nm:g}"
-                self._wrong((key,), f"{text}; correct one of them")
+                rests = [(k,) for k in ("alarm_nm", "shutdown_nm", key, key.replace("alarm", "shutdown"))]
+                self._wrong((key,), f"{text}; correct one of them", *rests)
         if (drive.alarm_reverse_nm or drive.shutdown_reverse_nm) and "reverse" not in drive.directions:
             key = "alarm_reverse_nm" if drive.alarm_reverse_nm else "shutdown_reverse_nm"
-            self._wrong((key,), "is given, but the drive senses no reverse direction; leave it out, or add directions")
+            text = "is given, but the drive senses no reverse direction; leave it out, or add directions"
+            self._wrong((key,), text, ("directions",))
         if not drive.directions or len(set(drive.directions)) != len(drive.directions):
-            self._wrong(("directions",), "has to name one or two different directions")
+            self._wrong(("directions",), "has to name one or two different directions", ("directions",))
         elif drive.directions == ["reverse"]:
-            self._wrong(("directions",), "a device with one sensed direction calls it 'forward'")
+            self._wrong(("directions",), "a device with one sensed direction calls it 'forward'", ("directions",))
 
     def _contact(self, index: int, table: ContactTable) -> ContactSpec | None:
         path: KeyPath = ("drive", self._id, "contact", index)
         if self._drive.directions and table.direction not in self._drive.directions:
             sensed = ", ".join(self._drive.directions)
             text = f"is {table.direction}, but this drive senses {sensed} only; correct it or directions"
-            self._document.wrong((*path, "direction"), text)
-        tail = f"{table.direction}/{table.stage}/{table.channel}"
-        point = self._point(f"contact:{tail}", table.point, (*path, "point"), bit=True, fast=True)
-        latched = self._point(f"latched:{tail}", table.latched, (*path, "latched"), bit=True, fast=True)
-        counter = self._point(f"counter:{tail}", table.counter, (*path, "counter"), bit=False, fast=True)
+            self._document.wrong((*path, "direction"), text, ("drive", self._id, "directions"))
+        tail = self._tail(index, table)
+        point = self._point(f"contact{tail}", table.point, (*path, "point"), bit=True, fast=True)
+        latched = self._point(f"latched{tail}", table.latched, (*path, "latched"), bit=True, fast=True)
+        counter = self._point(f"counter{tail}", table.counter, (*path, "counter"), bit=False, fast=True)
         if counter is not None:
             self._check_counter(counter, (*path, "counter"))
         if point is None:
@@ -125,6 +130,12 @@ class DriveBuilder:
             latched=latched,
             counter=counter,
         )
+
+    def _tail(self, index: int, table: ContactTable) -> str:
+        """What tells the roles of a contact from those of others, also where its own words do not."""
+        tail = f":{table.direction}/{table.stage}/{table.channel}"
+        known = not any(self._document.is_spoilt(("drive", self._id, *key)) for key in _identity(index))
+        return tail if known and f"contact{tail}" not in self.paths else f"[{index}]"
 
     def _heartbeat(self, table: PointTable | None) -> PointSpec | None:
         """A counter, or a bit that the PLC keeps turning over: the core only asks whether it changes."""
@@ -142,7 +153,12 @@ class DriveBuilder:
         if table is None:
             return None
         self.paths[role] = path
-        return self._points.build(table, path, bit=bit, fast=fast)
+        if self._points.knows_period(table, path, fast=fast):
+            self.periods_ns[role] = self._points.period_ns(table, fast=fast)
+        point = self._points.build(table, path, bit=bit, fast=fast)
+        if point is not None:
+            self.points[role] = point
+        return point
 
     def _check_contacts(self) -> None:
         seen: dict[tuple[str, str, str], int] = {}
@@ -150,12 +166,14 @@ class DriveBuilder:
             key = (contact.direction, contact.stage, contact.channel)
             if key in seen:
                 text = f"is a second {contact.direction} {contact.stage} contact on channel {contact.channel}"
-                self._wrong(("contact", i), f"{text}; two sensors of one stage are channels A and B")
+                text = f"{text}; two sensors of one stage are channels A and B"
+                self._wrong(("contact", i), text, *_identity(i), *_identity(seen[key]))
             seen.setdefault(key, i)
         for (direction, stage, channel), index in seen.items():
             if channel == "B" and (direction, stage, "A") not in seen:
                 text = f"is channel B of the {direction} {stage} stage, which has no channel A; name it A"
-                self._wrong(("contact", index, "channel"), text)
+                others = (key for i in range(len(self._drive.contact)) for key in _identity(i))
+                self._wrong(("contact", index, "channel"), text, *others)
         if not self._drive.contact:
             self._wrong(("contact",), "there is no contact; a drive to be watched has at least one for shutdown")
 
@@ -175,21 +193,28 @@ class DriveBuilder:
         )
 
     def _check_position(self, table: PositionTable, path: KeyPath) -> None:
-        given, wrong = table.model_fields_set, self._document.wrong
+        given = table.model_fields_set
+
+        def wrong(tail: KeyPath, text: str, *judged_by: str) -> None:
+            self._document.wrong((*path, *tail), text, *((*path, key) for key in judged_by))
+
         if table.lo_mm == table.hi_mm:
-            wrong((*path, "hi_mm"), "is the same as lo_mm, so the position would never move; correct one of them")
+            text = "is the same as lo_mm, so the position would never move; correct one of them"
+            wrong(("hi_mm",), text, "lo_mm")
         if table.signal == "scaled":
             for key in sorted({"lo", "hi"} & given):
-                wrong((*path, key), "has no meaning for signal = 'scaled', which is in mm already; leave it out")
+                text = "has no meaning for signal = 'scaled', which is in mm already; leave it out"
+                wrong((key,), text, "signal")
         elif table.lo == table.hi:
-            wrong((*path, "hi"), "is the same as lo, so the signal's span is nothing; correct one of them")
+            wrong(("hi",), "is the same as lo, so the signal's span is nothing; correct one of them", "lo", "signal")
         if table.signal == "mA" and not 0.0 <= min(table.lo, table.hi) <= max(table.lo, table.hi) <= 20.5:
             text = f"the loop current spans {table.lo:g} to {table.hi:g} mA; expected 4 to 20, after scale and offset"
-            wrong((*path, "hi"), f"{text}; counts are signal = 'counts'")
+            wrong(("hi",), f"{text}; counts are signal = 'counts'", "lo", "signal")
         if table.signal == "counts" and not {"lo", "hi"} <= given:
-            wrong(path, "signal = 'counts' needs lo and hi, the counts at both ends of the span")
+            text = "signal = 'counts' needs lo and hi, the counts at both ends of the span"
+            wrong((), text, "lo", "hi", "signal")
         if table.signal != "counts" and table.counts_per_ma:
-            wrong((*path, "counts_per_ma"), "has a meaning for signal = 'counts' only; leave it out")
+            wrong(("counts_per_ma",), "has a meaning for signal = 'counts' only; leave it out", "signal")
 
     def _bit(self, role: str, table: BitTable | None) -> BitSignal | None:
         path: KeyPath = ("drive", self._id, role, "point")
@@ -199,15 +224,20 @@ class DriveBuilder:
     def _number(self, role: str, table: PointTable | None) -> PointSpec | None:
         return self._point(role, table, ("drive", self._id, *role.split(":")), bit=False, fast=False)
 
-    def _check_spans(self, spec: DriveSpec) -> None:
+    def _check_spans(self) -> None:
         """Time limits that the scan periods could never keep."""
-        slowest = max((p.period_ns for p in spec.points().values()), default=0)
-        limits = [("stale_s", spec.stale_ns, slowest, "a point of this drive")]
-        if spec.heartbeat is not None:
-            limits.append(("heartbeat_s", spec.heartbeat_ns, spec.heartbeat.period_ns, "the heartbeat"))
-        if spec.running is not None:
-            limits.append(("stop_confirm_s", spec.stop_confirm_ns, spec.running.point.period_ns, "running"))
-        for key, limit_ns, period_ns, what in limits:
-            if limit_ns < 2 * period_ns:
-                text = f"is {limit_ns / 1e9:g} s, but {what} is read only every {period_ns / 1e9:g} s"
+        drive, periods_ns = self._drive, self.periods_ns
+        limits = (
+            ("stale_s", drive.stale_s, max(periods_ns.values(), default=0), "a point of this drive"),
+            ("heartbeat_s", drive.heartbeat_s, periods_ns.get("heartbeat", 0), "the heartbeat"),
+            ("stop_confirm_s", drive.stop_confirm_s, periods_ns.get("running", 0), "running"),
+        )
+        for key, limit_s, period_ns, what in limits:
+            if ns(limit_s) < 2 * period_ns:
+                text = f"is {limit_s:g} s, but {what} is read only every {period_ns / 1e9:g} s"
                 self._wrong((key,), f"{text}; it has to be {2 * period_ns / 1e9:g} s or more")
+
+
+def _identity(index: int) -> list[KeyPath]:
+    """The keys that tell one contact of a drive from another."""
+    return [("contact", index, key) for key in ("direction", "stage", "channel")]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -14,15 +14,13 @@ from nightrake.domain.recordcurve import curve_from, utc_ms
 from nightrake.domain.recorddigest import record_digest
 from nightrake.domain.site import CalibrationCurve, Direction
 from nightrake.errors import Mistake
-from nightrake.settings.curve import check_fitted_points, curve_points
-from nightrake.settings.folder import Document, key_text, parse
-from nightrake.settings.lines import Path as KeyPath
+from nightrake.settings.curve import check_fitted_points, check_signs, curve_points
+from nightrake.settings.folder import Document, parse
+from nightrake.settings.mending import mended
 from nightrake.settings.models import DriveTable
 from nightrake.settings.recordmodels import CalibrationTable, ContactPoint
 from nightrake.settings.storedfit import check_stored_fit
 from nightrake.settings.words import nearest, sentence
-
-Note = Callable[[KeyPath, str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +43,24 @@ class CalibrationRecord:
     table: CalibrationTable
 
 
-def read_calibrations(document: Document, drives: Mapping[str, DriveTable], today: date) -> list[CalibrationRecord]:
-    """The records in force: for each drive and direction the newest of the device it carries, none from the future.
+@dataclass(frozen=True, slots=True)
+class Records:
+    """The record files of a folder.
 
-    Records of an exchanged device and older ones may stay in the folder as its history.
+    Attributes:
+        in_force: For each drive and direction the newest of the device it carries, none from the future.
+        unused: The others, each with the reason in a few words.
+    """
+
+    in_force: list[CalibrationRecord]
+    unused: list[tuple[CalibrationRecord, str]]
+
+
+def read_calibrations(document: Document, drives: Mapping[str, DriveTable], today: date) -> Records:
+    """Read every record file.
+
+    Records of an exchanged device and older ones stay in the folder as its history: they are told and not used, and a
+    drive whose new device has no record yet shows no torque.
     """
     records: list[CalibrationRecord] = []
     for file in document.files("calibration") or []:
@@ -56,10 +68,22 @@ def read_calibrations(document: Document, drives: Mapping[str, DriveTable], toda
         loaded = parse(file, label, document.mistakes)
         if loaded is not None:
             records += _record(document, file, label, loaded, drives)
-    force = _in_force(document, [r for r in records if _is_of_device(r, drives) and r.made_on <= today])
-    _check_strays(document, records, force, drives)
+    usable = [r for r in records if _is_of_device(r, drives) and not _before_device(r, drives) and r.made_on <= today]
+    force = _in_force(document, usable)
     _check_serials(document, force.values(), drives)
-    return list(force.values())
+    used = list(force.values())
+    return Records(used, [(r, _why_unused(r, drives, today)) for r in records if r not in used])
+
+
+def _why_unused(record: CalibrationRecord, drives: Mapping[str, DriveTable], today: date) -> str:
+    drive = drives.get(record.drive)
+    if drive is not None and not _is_of_device(record, drives):
+        return f"of device '{record.device_serial}', and the drive carries '{drive.device_serial}'"
+    if since := _before_device(record, drives):
+        return f"of {record.made_on}, before the device came onto the drive on {since}"
+    if record.made_on > today:
+        return f"dated {record.made_on}, still to come"
+    return f"older, of {record.made_on}"
 
 
 def _in_force(document: Document, records: list[CalibrationRecord]) -> dict[tuple[str, str], CalibrationRecord]:
@@ -106,51 +130,44 @@ def _is_of_device(record: CalibrationRecord, drives: Mapping[str, DriveTable]) -
     return drive is not None and drive.device_serial in ("", record.device_serial)
 
 
-def _check_strays(
-    document: Document,
-    records: list[CalibrationRecord],
-    force: Mapping[tuple[str, str], CalibrationRecord],
-    drives: Mapping[str, DriveTable],
-) -> None:
-    """A record of another device, where the drive's own has none, is more likely a slip than history."""
-    for record in records:
-        drive = drives.get(record.drive)
-        if drive is None or _is_of_device(record, drives):
-            continue
-        if (record.drive, record.curve.direction) not in force:
-            text = f"is '{record.device_serial}', but drive.{record.drive} carries '{drive.device_serial}'"
-            text += ", which has no record of its own; correct the serial, or remove this record"
-            document.mistakes.append(Mistake(record.file, 0, "device_serial", text))
+def _before_device(record: CalibrationRecord, drives: Mapping[str, DriveTable]) -> date | None:
+    """The day from which the drive has had its device, where the record is of that serial and older; else None."""
+    drive = drives.get(record.drive)
+    since = _date(drive.device_since) if drive is not None else None
+    own = drive is not None and drive.device_serial == record.device_serial
+    return since if own and since is not None and record.made_on < since else None
 
 
 def _record(
     document: Document,
     file: Path,
     label: str,
-    loaded: tuple[dict[str, Any], dict[KeyPath, int]],
+    loaded: tuple[dict[str, Any], str],
     drives: Mapping[str, DriveTable],
 ) -> list[CalibrationRecord]:
     """The record in a list, or, with mistakes noted, an empty one."""
-    tables, lines = loaded
-    before = len(document.mistakes)
-
-    def wrong(path: KeyPath, text: str) -> None:
-        line = next((lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), 0)
-        document.mistakes.append(Mistake(label, line, key_text(path), text))
-
+    tables, text = loaded
+    record = Document(document.folder)
+    record.label = label
+    record.put_text(label, text)
     for key in ("made_on", "due_on"):
         if isinstance(tables.get(key), date):
             tables[key] = tables[key].isoformat()  # TOML's own dates are as good as quoted ones
+    table: CalibrationTable | None
     try:
         table = CalibrationTable.model_validate(tables)
     except ValidationError as error:
         for finding in error.errors(include_url=False):
-            wrong(finding["loc"], sentence(finding, CalibrationTable))
-        return []
-    digest = content_digest(table)
-    made, due = _check_record(document, table, digest, drives, wrong)
-    curve = _curve(table, file.stem, digest, (made, due), drives.get(table.drive), wrong)
-    if curve is None or made is None or len(document.mistakes) > before:
+            record.wrong(finding["loc"], sentence(finding, CalibrationTable))
+        table, spoilt = mended(tables, CalibrationTable)
+        record.spoil(spoilt)
+    made = curve = digest = None
+    if table is not None:
+        digest = content_digest(table)
+        made, due = _check_record(document, table, digest, drives, record)
+        curve = _curve(table, file.stem, digest, (made, due), drives.get(table.drive), record)
+    document.mistakes += record.mistakes
+    if table is None or curve is None or made is None or record.mistakes:
         return []
     points = tuple(table.contact_point)
     return [CalibrationRecord(label, table.drive, table.device_serial, made, curve, points, table)]
@@ -162,20 +179,18 @@ def _curve(
     digest: str,
     days: tuple[date | None, date | None],
     drive: DriveTable | None,
-    wrong: Note,
+    record: Document,
 ) -> CalibrationCurve | None:
     """The curve by the record's own fit, or straight segments through the rising branch of a record without one."""
+    if any(record.holds_spoilt((key,)) for key in ("point", "fit", "direction")):
+        check_signs(table, lambda path, text: record.wrong(path, text, ("direction",)))
+        return None
     if table.fit is not None:
-        mistakes: list[KeyPath] = []
-
-        def note(path: KeyPath, text: str) -> None:
-            mistakes.append(path)
-            wrong(path, text)
-
-        check_fitted_points(table, drive, note)
-        check_stored_fit(table.fit, note)
-        return None if mistakes else curve_from(table.model_dump(), ref, digest)
-    rising, falling = curve_points(table, drive, wrong)
+        before = len(record.mistakes)
+        check_fitted_points(table, drive, record.wrong)
+        check_stored_fit(table.fit, record.wrong)
+        return None if len(record.mistakes) > before else curve_from(table.model_dump(), ref, digest)
+    rising, falling = curve_points(table, drive, record.wrong)
     if not rising:
         return None
     return CalibrationCurve(
@@ -192,14 +207,19 @@ def _curve(
 
 
 def _check_record(
-    document: Document, table: CalibrationTable, digest: str, drives: Mapping[str, DriveTable], wrong: Note
+    document: Document, table: CalibrationTable, digest: str, drives: Mapping[str, DriveTable], record: Document
 ) -> tuple[date | None, date | None]:
     """Check what surrounds the points; gives the dates made and due."""
+    wrong = record.wrong
     drive = drives.get(table.drive)
     known = document.names("drive")
     if known and table.drive not in known and not document.broken:
         wrong(("drive",), f"there is no drive '{table.drive}'; {nearest(table.drive, known) or 'correct or remove it'}")
-    elif drive is not None and table.direction not in drive.directions:
+    elif (
+        drive is not None
+        and table.direction not in drive.directions
+        and not document.holds_spoilt(("drive", table.drive, "directions"))
+    ):
         wrong(("direction",), f"is {table.direction}, a direction that drive.{table.drive} does not sense")
     made, due = _date(table.made_on), _date(table.due_on)
     if made is None:
@@ -208,16 +228,11 @@ def _check_record(
         wrong(("due_on",), f"is '{table.due_on}'; expected a date such as 2028-03-14")
     if made is not None and due is not None and due <= made:
         wrong(("due_on",), f"is {due}, not after the day it was made, {made}; correct one of them")
-    since = _date(drive.device_since) if drive is not None else None
-    own = drive is not None and drive.device_serial == table.device_serial
-    if own and made is not None and since is not None and made < since:
-        text = f"is {made}, before the device came onto drive.{table.drive} on {since}; take a new record"
-        wrong(("made_on",), f"{text}, or correct one of the dates")
     if table.fit is not None and table.format is None:
         wrong(("fit",), "needs format = 1 and a digest above it; make the record anew, or leave [fit] out")
     if table.format is not None and not table.digest:
         wrong(("digest",), "is missing; a record of format 1 carries the digest that it was made with: restore it")
-    if table.digest and table.digest.lower() != digest:
+    if table.digest and table.digest.lower() != digest and not record.holds_spoilt(()):
         text = f"does not fit the content, which has {digest}; the record was changed after it was made: restore it"
         wrong(("digest",), f"{text}, or make a new record")
     return made, due

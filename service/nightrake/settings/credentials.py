@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import stat
+from collections.abc import Mapping
+from secrets import token_bytes
+from types import MappingProxyType
 from typing import NamedTuple
 
 from nightrake.errors import NightrakeError
@@ -11,6 +15,8 @@ from nightrake.settings.folder import reason_of
 from nightrake.settings.taken import Settings
 
 MAX_BYTES = 64 * 1024
+_KEY = token_bytes(32)
+"""Of this process alone: outside of it a digest says nothing."""
 
 
 class Secret:
@@ -77,10 +83,20 @@ def _content(file: str, what: str) -> bytes:
 
 
 class Secrets(NamedTuple):
-    """What the shells need of secrets."""
+    """What the shells need of secrets.
+
+    Attributes:
+        digests: What it is -> keyed digest of it, for telling whether a file holds something else than before. Also of
+            the certificates, which the shells read themselves. Never written anywhere.
+    """
 
     mqtt_password: Secret
     forward_token: Secret
+    digests: Mapping[str, bytes] = MappingProxyType({})
+
+    def changed(self, before: Secrets) -> list[str]:
+        """What is another than before, in the settings' words."""
+        return [what for what, digest in self.digests.items() if before.digests.get(what, digest) != digest]
 
 
 def secrets_of(settings: Settings) -> Secrets:
@@ -90,7 +106,24 @@ def secrets_of(settings: Settings) -> Secrets:
         NightrakeError: One of them cannot be had.
     """
     mqtt, forward = settings.mqtt, settings.forward
-    return Secrets(
-        secret(mqtt.password_file, mqtt.password_env, "mqtt password"),
-        secret(forward.token_file, forward.token_env, "forward token") if forward.enabled else Secret(""),
-    )
+    password = secret(mqtt.password_file, mqtt.password_env, "mqtt password")
+    token = secret(forward.token_file, forward.token_env, "forward token") if forward.enabled else Secret("")
+    digests = {"mqtt password": _digest(password.reveal().encode())}
+    if forward.enabled:
+        digests["forward token"] = _digest(token.reveal().encode())
+    files = {"mqtt.ca_file": mqtt.ca_file, "mqtt.cert_file": mqtt.cert_file, "mqtt.key_file": mqtt.key_file}
+    for what, file in files.items():
+        digests[what] = _digest(_certificate(file))
+    return Secrets(password, token, digests)
+
+
+def _certificate(file: str) -> bytes:
+    """What a file holds; nothing where it cannot be read, which the shell that needs it will say."""
+    try:
+        return _content(file, file) if file else b""
+    except (OSError, ValueError, NightrakeError):
+        return b""
+
+
+def _digest(content: bytes) -> bytes:
+    return hashlib.blake2b(content, key=_KEY).digest()

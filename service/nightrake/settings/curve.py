@@ -36,7 +36,7 @@ def curve_points(table: CalibrationTable, drive: DriveTable | None, wrong: Note)
     Returns:
         Rising and falling branch as (position in mm, torque in N.m >= 0); only to be used when there was no mistake.
     """
-    _check_signs(table, wrong)
+    check_signs(table, wrong)
     rising, falling = _branch(table, "rising", wrong), _branch(table, "falling", wrong)
     if rising is None or falling is None:
         return [], []
@@ -49,7 +49,7 @@ def curve_points(table: CalibrationTable, drive: DriveTable | None, wrong: Note)
 
 def check_fitted_points(table: CalibrationTable, drive: DriveTable | None, wrong: Note) -> None:
     """What can be said of the points of a record that brings its own fit: signs, branches and units."""
-    _check_signs(table, wrong)
+    check_signs(table, wrong)
     for name in ("rising", "falling"):
         if not any(p.branch == name for p in table.point):
             wrong(("point",), f"has no {name} point; a fit needs both branches")
@@ -58,7 +58,8 @@ def check_fitted_points(table: CalibrationTable, drive: DriveTable | None, wrong
         _check_units(pairs, table, drive, wrong)
 
 
-def _check_signs(table: CalibrationTable, wrong: Note) -> None:
+def check_signs(table: CalibrationTable, wrong: Note) -> None:
+    """Note each point on the wrong side of zero for the record's direction."""
     reverse = table.direction == "reverse"
     for number, point in enumerate(table.point):
         if reverse and point.position_mm > 0.0:

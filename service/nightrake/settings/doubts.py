@@ -2,27 +2,60 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 
 from nightrake.domain.calibration import torque_of
 from nightrake.domain.reading import Exactness
+from nightrake.domain.recordstep import is_altered, step_between
 from nightrake.domain.site import Direction, DriveSpec, Stage
-from nightrake.settings.calibrations import CalibrationRecord
+from nightrake.settings.calibrations import CalibrationRecord, Records
 from nightrake.settings.models import FolderModel
 from nightrake.settings.points import place_of
 
 SET_POINT_SHARE = 0.05
 """A contact's operating point is within this share of its set point (common practice, no source)."""
+MOST_NAMED = 5
 
 
-def doubts(folder: FolderModel, drives: Mapping[str, DriveSpec], records: Sequence[CalibrationRecord]) -> Iterator[str]:
+def doubts(folder: FolderModel, drives: Mapping[str, DriveSpec], records: Records) -> Iterator[str]:
     """One sentence for each."""
     yield from _reference_numbers(folder, drives)
     for drive in drives.values():
         yield from _position_span(drive)
-    for record in records:
+    for record in records.in_force:
         if record.drive in drives:
             yield from _record_against_set_points(record, drives[record.drive])
+        yield from _record_against_before(record, records)
+    yield from _unused_records(records)
+
+
+def _record_against_before(record: CalibrationRecord, records: Records) -> Iterator[str]:
+    """A record that says another torque than the one before it of the same device, which is not said to be altered."""
+    if is_altered(record.table.remarks):
+        return
+    key = (record.drive, record.device_serial, record.curve.direction)
+    older = [
+        r for r, _ in records.unused
+        if (r.drive, r.device_serial, r.curve.direction) == key and r.made_on <= record.made_on
+    ]  # fmt: skip
+    superseded = [r for r in older if r.curve.ref == record.table.supersedes]
+    before = superseded or sorted(older, key=lambda r: (r.made_on, r.curve.ref))[-1:]
+    step = step_between(before[0].curve, record.curve) if before else None
+    if step is not None:
+        yield f"drive.{record.drive}: record {record.curve.ref}: {step.text}"
+
+
+def _unused_records(records: Records) -> Iterator[str]:
+    """Record files that nobody's torque comes from, those of one drive and direction in one sentence."""
+    force = {(r.drive, r.curve.direction): r.curve.ref for r in records.in_force}
+    unused: dict[tuple[str, Direction], list[str]] = {}
+    for record, why in records.unused:
+        unused.setdefault((record.drive, record.curve.direction), []).append(f"{record.curve.ref} ({why})")
+    for key, named in unused.items():
+        shown = ", ".join(named[:MOST_NAMED]) + (f" and {len(named) - MOST_NAMED} more" if named[MOST_NAMED:] else "")
+        used = f"{force[key]} is" if key in force else "no record is"
+        more = "" if key in force else "; until it is proved ('nightrake prove') it shows no torque"
+        yield f"drive.{key[0]}: {used} in force for {key[1]}; not used: {shown}{more}"
 
 
 def _reference_numbers(folder: FolderModel, drives: Mapping[str, DriveSpec]) -> Iterator[str]:

@@ -86,8 +86,8 @@ class _Builder:
             tables=PeopleModel.model_validate({n: getattr(folder, n) for n in PeopleModel.model_fields}),
         )
 
-    def _wrong(self, path: KeyPath, text: str) -> None:
-        self._document.wrong(path, text)
+    def _wrong(self, path: KeyPath, text: str, *rests_on: KeyPath) -> None:
+        self._document.wrong(path, text, *rests_on)
 
     def _zone(self, path: KeyPath, name: str) -> Zone:
         zone = zone_table(name, self._today)
@@ -122,9 +122,11 @@ class _Builder:
         names = [s.name for s in table.shift]
         for index, name in enumerate(names):
             if name in names[:index]:
-                self._wrong((*path, "shift", index, "name"), f"is '{name}' for a second time in this team; rename one")
+                text = f"is '{name}' for a second time in this team; rename one"
+                self._wrong((*path, "shift", index, "name"), text, (*path, "shift", names.index(name), "name"))
         if not table.shift and not table.always:
-            self._wrong(path, "has neither always nor a shift, so nobody of it is ever on duty; give one")
+            text = "has neither always nor a shift, so nobody of it is ever on duty; give one"
+            self._wrong(path, text, (*path, "always"), (*path, "shift"))
         shifts = tuple(self._shift((*path, "shift", i), s, zone) for i, s in enumerate(table.shift))
         exceptions = [self._exception((*path, "exception", i), e, names) for i, e in enumerate(table.exception)]
         self._check_twice((*path, "exception"), exceptions)
@@ -138,7 +140,7 @@ class _Builder:
             self._wrong((*path, "days"), "has to name one or more different days")
         if table.every_weeks > 1 and not table.first_week:
             text = f"is missing; a shift that comes every {table.every_weeks} weeks needs a day of a week that has it"
-            self._wrong((*path, "first_week"), text)
+            self._wrong((*path, "first_week"), text, (*path, "every_weeks"))
         return Shift(
             name=table.name,
             people=self._known("person", (*path, "people"), table.people),
@@ -153,21 +155,24 @@ class _Builder:
     def _exception(self, path: KeyPath, table: ExceptionTable, shifts: Sequence[str]) -> ShiftException:
         if table.shift not in shifts:
             hint = nearest(table.shift, shifts) or f"it has {listed(shifts)}"
-            self._wrong((*path, "shift"), f"is '{table.shift}'; the team has no such shift; {hint}")
+            theirs = ((*path[:2], "shift", i, "name") for i in range(len(shifts) or 1))
+            self._wrong((*path, "shift"), f"is '{table.shift}'; the team has no such shift; {hint}", *theirs)
         first = self._day((*path, "day"), table.day)
         last = self._day((*path, "last_day"), table.last_day) if table.last_day else first
         if last < first:
-            self._wrong((*path, "last_day"), f"is {table.last_day}, before day = {table.day}; correct one of them")
+            text = f"is {table.last_day}, before day = {table.day}; correct one of them"
+            self._wrong((*path, "last_day"), text, (*path, "day"))
         people = self._known("person", (*path, "people"), table.people)
         from_s, to_s = (_time_s(t) if t else -1 for t in (table.begins, table.ends))
         return ShiftException(table.shift, first, last, people, from_s, to_s)
 
     def _check_twice(self, path: KeyPath, exceptions: Sequence[ShiftException]) -> None:
         for index, one in enumerate(exceptions):
-            for other in exceptions[:index]:
+            for number, other in enumerate(exceptions[:index]):
                 if one.shift == other.shift and one.first_day <= other.last_day and other.first_day <= one.last_day:
                     text = f"is a second exception of the shift '{one.shift}' for the same day; keep one of them"
-                    self._wrong((*path, index), text)
+                    rests_on = ((*path, i, key) for i in (number, index) for key in ("shift", "day", "last_day"))
+                    self._wrong((*path, index), text, *rests_on)
                     break
 
     # --- steps ---
@@ -183,10 +188,11 @@ class _Builder:
 
     def _step(self, path: KeyPath, table: StepTable) -> Step:
         if not (table.teams or table.people or table.everybody):
-            self._wrong(path, "calls nobody; give teams, people or everybody = true")
+            text = "calls nobody; give teams, people or everybody = true"
+            self._wrong(path, text, *((*path, key) for key in ("teams", "people", "everybody")))
         if table.remind_s >= table.wait_s:
             text = f"is {table.remind_s:g} s, not less than wait_s = {table.wait_s:g}, so no reminder would ever come"
-            self._wrong((*path, "remind_s"), f"{text}; correct one of them")
+            self._wrong((*path, "remind_s"), f"{text}; correct one of them", (*path, "wait_s"))
         return Step(
             people=self._known("person", (*path, "people"), table.people),
             teams=self._known("team", (*path, "teams"), table.teams),
@@ -204,7 +210,8 @@ class _Builder:
             other = found.setdefault(person.local_user, person_id)
             if other != person_id:
                 text = f"is '{person.local_user}', as for person.{other}; a user of the machine is one person"
-                self._wrong(("person", person_id, "local_user"), f"{text}, so correct one of them")
+                rests_on = ("person", other, "local_user")
+                self._wrong(("person", person_id, "local_user"), f"{text}, so correct one of them", rests_on)
         return found
 
 

@@ -6,6 +6,7 @@ import json
 import re
 import stat
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -40,14 +41,31 @@ class Document:
         self.broken = False
         self._places: dict[KeyPath, tuple[str, int]] = {}
         self._templates: dict[str, str] = {}
+        self._texts: list[tuple[str, str]] = []
+        self._spoilt: set[KeyPath] = set()
+        self._around: set[KeyPath] = set()
+        self._inherited_from: dict[Mistake, str] = {}
 
     def place(self, path: KeyPath) -> tuple[str, int]:
         """File and line of a key; of its template, or of what holds it, where it has no line of its own."""
+        while self._texts:
+            label, text = self._texts.pop()
+            for known, line in line_index(text).items():
+                self._places.setdefault(known, (label, line))
         for end in range(len(path), 0, -1):
             for where in (path[:end], self._inherited(path[:end])):
                 if where in self._places:
                     return self._places[where]
         return self.label, 0
+
+    def _is_inherited(self, path: KeyPath) -> bool:
+        """Whether a drive's key stands in its template."""
+        for end in range(len(path), 2, -1):
+            if path[:end] in self._places:
+                return False
+            if self._inherited(path[:end]) in self._places:
+                return True
+        return False
 
     def _inherited(self, path: KeyPath) -> KeyPath:
         if len(path) > 2 and path[0] == "drive" and path[1] in self._templates:
@@ -58,6 +76,10 @@ class Document:
         """Say where a key stands, in the place of what was known."""
         self._places[path] = (file, line)
 
+    def put_text(self, file: str, text: str) -> None:
+        """Say where all keys of a file stand; it is looked through only if a mistake is noted."""
+        self._texts.append((file, text))
+
     def use_template(self, drive: str, template: str) -> None:
         """Remember that keys which a drive does not have itself stand in a template."""
         self._templates[drive] = template
@@ -67,10 +89,38 @@ class Document:
         """Templates that at least one drive uses."""
         return set(self._templates.values())
 
-    def wrong(self, path: KeyPath, text: str) -> None:
-        """Note a mistake at a key."""
+    def wrong(self, path: KeyPath, text: str, *rests_on: KeyPath) -> None:
+        """Note a mistake at a key, unless it may only come of another that has been told.
+
+        Args:
+            path: The key. text: What is wrong and what to do.
+            rests_on: Further keys, or tables of them, by which it is judged.
+        """
+        if self.is_spoilt(path) or any(self.holds_spoilt(p) for p in rests_on):
+            return
         file, line = self.place(path)
-        self.mistakes.append(Mistake(file, line, key_text(path), text))
+        mistake = Mistake(file, line, key_text(path), text)
+        self.mistakes.append(mistake)
+        if self._is_inherited(path) and not any(p[0] == "drive" and p in self._places for p in rests_on):
+            self._inherited_from[mistake] = self._templates[str(path[1])]
+
+    def spoil(self, paths: Iterable[KeyPath]) -> None:
+        """Say which keys hold something else than was meant: nothing more is told of them or by them."""
+        for path in paths:
+            self._spoilt.add(path)
+            self._around.update(path[:n] for n in range(len(path)))
+
+    def is_spoilt(self, path: KeyPath) -> bool:
+        """Whether a key, or what holds it, is spoilt."""
+        return any(path[:n] in self._spoilt for n in range(1, len(path) + 1))
+
+    def holds_spoilt(self, path: KeyPath) -> bool:
+        """Whether a key, what holds it, or something in it is spoilt; with an empty path: anything at all."""
+        return self.is_spoilt(path) or path in self._around
+
+    def template_of(self, mistake: Mistake) -> str:
+        """The template from which a drive has what is wrong; empty where it is the drive's own."""
+        return self._inherited_from.get(mistake, "")
 
     def names(self, table: str) -> list[str]:
         """Ids that the folder gives in ``[table.ID]``, whether or not their tables hold mistakes."""
@@ -89,7 +139,8 @@ class Document:
             if loaded is None:
                 self.broken = True
             else:
-                self._merge(label, *loaded)
+                tables, text = loaded
+                self._merge(label, tables, line_index(text))
 
     def files(self, below: str) -> list[Path] | None:
         """The ``*.toml`` of the folder or of one below it, by name; None, and a mistake, if it cannot be listed."""
@@ -135,21 +186,21 @@ class Document:
         return found
 
 
-def parse(file: Path, label: str, mistakes: list[Mistake]) -> tuple[dict[str, Any], dict[KeyPath, int]] | None:
-    """Parse one TOML file; what is wrong with it as a file goes to `mistakes`."""
+def parse(file: Path, label: str, mistakes: list[Mistake]) -> tuple[dict[str, Any], str] | None:
+    """Parse one TOML file: its tables and its text; what is wrong with it as a file goes to `mistakes`."""
     text = _text(file, label, mistakes)
     if text is None:
         return None
     try:
-        return tomllib.loads(text), line_index(text)
+        return tomllib.loads(text), text
     except RecursionError:
-        mistakes.append(Mistake(label, 0, "", "is no valid TOML: lists or tables are nested too deep"))
+        mistakes.append(Mistake(label, 0, "", f"is no valid TOML: lists or tables are nested too deep{_REST}"))
     except ValueError as error:
         # Besides TOMLDecodeError: a whole number of more digits than Python converts.
         message, _, place = str(error).partition(" (at ")
         told = place.removeprefix("line ").partition(",")[0]
         number = int(told) if told.isdigit() else 0 if place == "" else text.count("\n") + 1
-        mistakes.append(Mistake(label, number, "", f"is no valid TOML: {_plain(message)}"))
+        mistakes.append(Mistake(label, number, "", f"is no valid TOML: {_plain(message)}{_REST}"))
     return None
 
 
@@ -178,6 +229,7 @@ def _text(file: Path, label: str, mistakes: list[Mistake]) -> str | None:
         return None
 
 
+_REST = "; nothing else in this file is looked at before"
 _TOML_WORDS = (
     (r"Cannot overwrite a value", "a key stands twice in one table; keep one of them"),
     (r"Cannot (?:declare|mutate|redefine).*", "a table stands twice; keep one of them"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -22,10 +23,13 @@ from nightrake.settings.duty import build_duty
 from nightrake.settings.dutydoubts import duty_doubts
 from nightrake.settings.folder import Document
 from nightrake.settings.kinds import fitting
+from nightrake.settings.lines import Path as KeyPath
+from nightrake.settings.mending import mended, not_given
 from nightrake.settings.models import DriveTable, FolderModel
+from nightrake.settings.names import check_drive_names
 from nightrake.settings.places import check_between, check_within
 from nightrake.settings.shells import build_endpoint, check_overload, check_shells
-from nightrake.settings.specification import SpecificationCheck, SpecificationTable
+from nightrake.settings.specification import SpecificationCheck, SpecificationTable, judged_by
 from nightrake.settings.taken import ControlSettings, Settings
 from nightrake.settings.templates import apply_templates, override
 from nightrake.settings.words import note_errors
@@ -61,7 +65,7 @@ def load(
         day = datetime.now(UTC).date() if today is None else today
         settings = _settings(document, overrides or {}, day, specification_check)
     if settings is None or document.mistakes:
-        raise ConfigError(_in_order(document.mistakes))
+        raise ConfigError(_in_order(document))
     return settings
 
 
@@ -92,29 +96,15 @@ def _build(
     document: Document, folder: FolderModel, today: date, specification_check: SpecificationCheck | None
 ) -> Settings | None:
     check_shells(document, folder)
+    check_drive_names(document)
     duty = build_duty(document, folder, today)
-    records = read_calibrations(document, folder.drive, today)
-    curves: dict[str, list[CalibrationCurve]] = {}
-    for record in records:
-        curves.setdefault(record.drive, []).append(record.curve)
+    found = read_calibrations(document, folder.drive, today)
+    records = found.in_force
     endpoints = {i: build_endpoint(document, i, p) for i, p in folder.plc.items()}
-    builders = {
-        i: DriveBuilder(document, folder, i, d) for i, d in folder.drive.items() if i not in document.unresolved
-    }
-    drives = {i: b.build(curves.get(i, ())) for i, b in builders.items()}
-    for i, drive in drives.items():
-        check_within(document, drive, builders[i].paths)
-    check_between(document, drives, {i: b.paths for i, b in builders.items()})
-    specifications = {i: t for i, d in folder.drive.items() if (t := d.specification) is not None and i in drives}
+    drives = _build_drives(document, folder, records, endpoints)
+    specifications = {i: t for i, d in folder.drive.items() if (t := d.specification) is not None}
     if specification_check is not None:
         _check_specifications(document, drives, specifications, specification_check)
-    points: dict[str, list[PointSpec]] = {}
-    for drive in drives.values():
-        for point in drive.points().values():
-            points.setdefault(point.endpoint, []).append(point)
-    for i, endpoint in endpoints.items():
-        if endpoint.min_gap_ns:
-            check_overload(document, endpoint, requests_per_s(endpoint, points.get(i, ())))
     if document.mistakes:
         return None
     content = _content(folder, records)
@@ -131,10 +121,34 @@ def _build(
         records=tuple(records),
         today_utc_ms=utc_ms(today),
         duty=duty,
-        warnings=(*doubts(folder, drives, records), *duty_doubts(duty, today)),
+        warnings=(*doubts(folder, drives, found), *duty_doubts(duty, today)),
         content=content,
         specifications=specifications,
     )
+
+
+def _build_drives(
+    document: Document,
+    folder: FolderModel,
+    records: Iterable[CalibrationRecord],
+    endpoints: Mapping[str, EndpointSpec],
+) -> dict[str, DriveSpec]:
+    """All drives, checked by themselves, against each other and against what the PLCs can bear."""
+    curves: dict[str, list[CalibrationCurve]] = {}
+    for record in records:
+        curves.setdefault(record.drive, []).append(record.curve)
+    builders = {i: DriveBuilder(document, folder, i, d) for i, d in folder.drive.items()}
+    drives = {i: b.build(curves.get(i, ())) for i, b in builders.items()}
+    for i, builder in builders.items():
+        check_within(document, i, builder.points, builder.paths)
+    check_between(document, {i: b.points for i, b in builders.items()}, {i: b.paths for i, b in builders.items()})
+    points: dict[str, list[PointSpec]] = {}
+    for point in (p for b in builders.values() for role, p in b.points.items() if role in b.periods_ns):
+        points.setdefault(point.endpoint, []).append(point)
+    for i, endpoint in endpoints.items():
+        if endpoint.min_gap_ns:
+            check_overload(document, endpoint, requests_per_s(endpoint, points.get(i, ())))
+    return drives
 
 
 def _check_specifications(
@@ -144,8 +158,11 @@ def _check_specifications(
     check: SpecificationCheck,
 ) -> None:
     for drive, table in specifications.items():
-        for path, text in check(drives[drive], table.model_dump()):
-            document.wrong(("drive", drive, "specification", *path), text)
+        whole: KeyPath = ("drive", drive, "specification")
+        dumped = table.model_dump()
+        for path, text in check(drives[drive], dumped):
+            rests_on = [(*whole, *key) for key in judged_by(path, dumped)]
+            document.wrong((*whole, *path), text, *rests_on, ("drive", drive, "directions"))
 
 
 def requests_per_s(endpoint: EndpointSpec, points: Iterable[PointSpec]) -> float:
@@ -163,39 +180,25 @@ def _content(folder: FolderModel, records: list[CalibrationRecord]) -> str:
 
 
 def _model(document: Document) -> FolderModel | None:
+    document.spoil(_unknown_keys(document))
     try:
         return FolderModel.model_validate(document.tables)
     except ValidationError as error:
         note_errors(document, error, FolderModel, document.unresolved)
-        return _what_is_good(document)
+    folder, spoilt = mended(document.tables, FolderModel)
+    document.spoil(spoilt)
+    return folder
 
 
-def _what_is_good(document: Document) -> FolderModel | None:
-    """The folder without the tables that do not parse, so that mistakes beyond the types are found in the rest too."""
-    good: dict[str, Any] = {}
-    for key, value in document.tables.items():
-        if key not in FolderModel.model_fields:
-            continue
-        if key in ("plc", "drive", "person", "team", "escalation"):
-            if isinstance(value, dict):
-                good[key] = {n: v for n, v in value.items() if _parses(key, {n: v})}
-        elif _parses(key, value):
-            good[key] = value
-    good.setdefault("site", {"id": "unnamed", "name": "unnamed"})
-    good.setdefault("plc", {})
-    good.setdefault("drive", {})
-    try:
-        return FolderModel.model_validate(good)
-    except ValidationError:  # each table parses alone, so all do together
-        return None
-
-
-def _parses(key: str, value: Any) -> bool:
-    try:
-        FolderModel.model_validate({"site": {"id": "x", "name": "x"}, "plc": {}, "drive": {}, key: value})
-    except ValidationError:
-        return False
-    return True
+def _unknown_keys(document: Document) -> set[KeyPath]:
+    """Keys of drives whose template is not known: it may have given them."""
+    drives = document.tables.get("drive")
+    found: set[KeyPath] = set()
+    for drive in document.unresolved:
+        own = drives.get(drive) if isinstance(drives, dict) else None
+        if isinstance(own, dict):
+            found |= not_given(own, DriveTable, ("drive", drive))
+    return found
 
 
 def _check_unused(document: Document, templates: Mapping[str, Any]) -> None:
@@ -207,13 +210,17 @@ def _check_unused(document: Document, templates: Mapping[str, Any]) -> None:
             note_errors(document, error, FolderModel, frozenset(), ("template", name))
 
 
-def _in_order(mistakes: list[Mistake]) -> list[Mistake]:
+def _in_order(document: Document) -> list[Mistake]:
     """By file and line, each once; of what many drives inherit from one place of a template, the first drive's only."""
     first: dict[tuple[object, ...], str] = {}
     kept = []
-    for mistake in sorted(dict.fromkeys(mistakes), key=lambda m: (m.file, m.line)):
-        table, _, rest = mistake.key.partition(".")
-        drive, _, tail = rest.partition(".") if table == "drive" else ("", "", mistake.key)
-        if first.setdefault((mistake.file, mistake.line, tail), drive) == drive:
-            kept.append(mistake)
+    for mistake in sorted(dict.fromkeys(document.mistakes), key=lambda m: (m.file, m.line)):
+        template = document.template_of(mistake)
+        if template:
+            drive, _, tail = mistake.key.removeprefix("drive.").partition(".")
+            # Shifted addresses differ, and are one mistake all the same.
+            kind = (template, mistake.file, mistake.line, tail, re.sub(r"[0-9]+", "", mistake.text))
+            if first.setdefault(kind, drive) != drive:
+                continue
+        kept.append(mistake)
     return kept

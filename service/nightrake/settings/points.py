@@ -10,6 +10,8 @@ from nightrake.settings.templates import table_of
 from nightrake.settings.words import listed, nearest
 
 LAST_ADDRESS = 65535
+UNKNOWN_UNIT = -1
+"""In the place of a drive's unit that is wrong: its points can still be compared with each other."""
 REFERENCE_RANGES = (
     "coils 1-9999, discrete inputs 10001-19999, input registers 30001-39999, holding registers 40001-49999 "
     "(or six digits: 100001, 300001, 400001 and so on)"
@@ -45,20 +47,25 @@ class Points:
             bit: The role needs a bit (contact, running); otherwise a number.
             fast: Read at the contacts' period unless it says otherwise.
         """
+        self._check_scale(point, path, bit=bit)
         plc_id = point.plc or self._drive.plc
         plc = self._folder.plc.get(plc_id)
-        if plc is None:
-            # A missing plc of the drive itself is told once, by the drive.
-            if point.plc is not None:
-                unknown_plc(self._document, (*path, "plc"), plc_id)
+        if plc is None and point.plc is not None:
+            unknown_plc(self._document, (*path, "plc"), plc_id)  # of the drive itself it is told once, by the drive
+        # Where a stand-in says which device, nobody knows how its addresses are written, nor whose places these are.
+        own = [(*path, "plc")] if point.plc is not None else [(*path, "plc"), (*path[:2], "plc")]
+        known = plc is not None and not self._spoilt(("plc", plc_id, "addressing"), *own)
+        place = self._place(point, plc, plc_id, path) if plc and known else None
+        table = place[0] if place else Table(point.table) if point.table else None
+        kind = self._type(point, table, path, bit=bit) if table else None
+        if plc is None or place is None or kind is None or self._spoilt((*path, "unit")):
             return None
-        place = self._place(point, plc, plc_id, path)
-        kind = self._type(point, place[0], path, bit=bit) if place else None
-        if place is None or kind is None:
-            return None
+        unit = self._drive.unit if point.unit is None else point.unit
+        if point.unit is None and self._spoilt((*path[:2], "unit")):
+            unit = UNKNOWN_UNIT
         spec = PointSpec(
             endpoint=plc_id,
-            unit=self._drive.unit if point.unit is None else point.unit,
+            unit=unit,
             table=place[0],
             address=place[1],
             type=kind,
@@ -66,9 +73,13 @@ class Points:
             order=Order(point.order),
             scale=point.scale,
             offset=point.offset,
-            period_ns=self._period_ns(point, plc, fast=fast),
+            period_ns=self.period_ns(point, fast=fast),
         )
-        return spec if self._fits(spec, point, plc, path) else None
+        self._check(spec, point, plc, path)
+        return spec
+
+    def _spoilt(self, *paths: KeyPath) -> bool:
+        return any(self._document.is_spoilt(path) for path in paths)
 
     def is_bit(self, point: PointTable) -> bool:
         """Whether a point that may be either is written as a bit: by its type, its bit number, or where it lies."""
@@ -84,12 +95,12 @@ class Points:
             return self._reference(point, plc_id, path)
         mixed_up = f"; if {number} is a classic reference number, set plc.{plc_id}.addressing = 'reference'"
         if point.table is None:
-            hint = mixed_up if place_of(number) and number > 9999 else ""
-            self._document.wrong(path, f"needs a table: coil, discrete, holding or input{hint}")
-        elif not 0 <= number <= LAST_ADDRESS:
+            hint = mixed_up if place_of(number) and number > 9999 and not self._spoilt(where) else ""
+            self._document.wrong(path, f"needs a table: coil, discrete, holding or input{hint}", (*path, "table"))
+        if not 0 <= number <= LAST_ADDRESS:
             hint = mixed_up if place_of(number) else ""
             self._document.wrong(where, f"is {number}; a PDU address is 0 to {LAST_ADDRESS}{hint}")
-        else:
+        elif point.table is not None and not self._spoilt(where):
             return Table(point.table), number
         return None
 
@@ -102,8 +113,8 @@ class Points:
             self._document.wrong(where, text)
         elif point.table is not None and point.table != place[0]:
             text = f"is {number}, the reference number of a {place[0]} entry, but table says {point.table}; {mixed_up}"
-            self._document.wrong(where, text)
-        else:
+            self._document.wrong(where, text, (*path, "table"))
+        elif not self._spoilt(where, (*path, "table")):
             return place
         return None
 
@@ -127,39 +138,47 @@ class Points:
             text = "lies in a register; say which bit of it (bit = 0 to 15, 0 = least significant)"
         elif not bit and point.bit is not None:
             text, key = f"has no meaning for {kind}; leave it out", "bit"
+        judged_by = [(*path, name) for name in ("type", "bit", "table")]
         if text:
-            self._document.wrong((*path, key) if key else path, text)
-            return None
-        if bit:
-            for name in sorted({"scale", "offset"} & point.model_fields_set):
-                self._document.wrong((*path, name), "has no meaning for a bit; leave it out")
-        return kind
+            self._document.wrong((*path, key) if key else path, text, *judged_by)
+        return None if text or self._spoilt(*judged_by) else kind
 
-    def _fits(self, spec: PointSpec, point: PointTable, plc: PlcTable, path: KeyPath) -> bool:
+    def _check_scale(self, point: PointTable, path: KeyPath, *, bit: bool) -> None:
+        for name in sorted({"scale", "offset"} & point.model_fields_set) if bit else ():
+            self._document.wrong((*path, name), "has no meaning for a bit; leave it out")
+        if point.scale == 0.0 and not bit:
+            text = "is 0, which makes every value the same; expected any other number"
+            self._document.wrong((*path, "scale"), text)
+
+    def _check(self, spec: PointSpec, point: PointTable, plc: PlcTable, path: KeyPath) -> None:
         wrong = self._document.wrong
         if spec.unit == 0 and not plc.unit_zero_ok:
             text = f"unit 0 is the broadcast address; set plc.{spec.endpoint}.unit_zero_ok = true if the device uses it"
-            wrong((*path, "unit") if point.unit is not None else (*path[:2], "unit"), text)
-        elif spec.address + spec.words - 1 > LAST_ADDRESS:
+            where = (*path, "unit") if point.unit is not None else (*path[:2], "unit")
+            wrong(where, text, ("plc", spec.endpoint, "unit_zero_ok"))
+        if spec.address + spec.words - 1 > LAST_ADDRESS:
             wrong((*path, "address"), f"{spec.type} takes {spec.words} registers, which runs past the last address")
         elif not spec.table.holds_bits and spec.words > plc.max_registers:
             text = f"takes {spec.words} registers, but plc.{spec.endpoint} gives {plc.max_registers} in one request"
             wrong((*path, "type"), f"{spec.type} {text}; its halves would not belong together")
-        elif point.scale == 0.0:
-            wrong((*path, "scale"), "is 0, which makes every value the same; expected any other number")
-        else:
-            return True
-        return False
 
-    def _period_ns(self, point: PointTable, plc: PlcTable, *, fast: bool) -> int:
+    def period_ns(self, point: PointTable, *, fast: bool) -> int:
+        """How often a point is read: its own period, else its drive's, its PLC's or the site's."""
         if point.period_s is not None:
             return round(point.period_s * 1e9)
-        for scan in (self._drive.scan, plc.scan):
+        plc = self._folder.plc.get(point.plc or self._drive.plc)
+        for scan in (self._drive.scan, plc.scan if plc else None):
             period_s = (scan.contacts_s if fast else scan.values_s) if scan else None
             if period_s is not None:
                 return round(period_s * 1e9)
         site = self._folder.scan
         return round((site.contacts_s if fast else site.values_s) * 1e9)
+
+    def knows_period(self, point: PointTable, path: KeyPath, *, fast: bool) -> bool:
+        """Whether no stand-in says how often a point is read."""
+        key = "contacts_s" if fast else "values_s"
+        scans = ((*path[:2], "scan", key), ("plc", point.plc or self._drive.plc, "scan", key), ("scan", key))
+        return not self._spoilt((*path, "period_s"), *(() if point.period_s is not None else scans))
 
 
 def unknown_plc(document: Document, path: KeyPath, plc_id: str) -> None:

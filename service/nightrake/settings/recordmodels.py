@@ -82,6 +82,11 @@ class FitTable(Model):
     degrees_of_freedom: Annotated[int, Field(ge=1)]
     repeats_nm: Torque = 0.0
     between_runs_nm: Torque = 0.0
+    lack_test: Text = ""
+    lack_f: Finite | None = None
+    lack_p: Finite | None = None
+    lack_dof: list[int] = Field(default=[], max_length=2)
+    lack_nm: Torque | None = None
     hysteresis_nm: Torque
     not_in_budget: list[Label] = Field(default=[], max_length=20)
     corner: list[CornerTable] = Field(default=[], max_length=500)

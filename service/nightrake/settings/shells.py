@@ -22,7 +22,8 @@ def build_endpoint(document: Document, plc_id: str, plc: PlcTable) -> EndpointSp
     """One PLC."""
     if plc.backoff_max_s < plc.backoff_min_s:
         text = f"is {plc.backoff_max_s:g} s, less than backoff_min_s = {plc.backoff_min_s:g}"
-        document.wrong(("plc", plc_id, "backoff_max_s"), f"{text}; correct one of them")
+        rests_on = ("plc", plc_id, "backoff_min_s")
+        document.wrong(("plc", plc_id, "backoff_max_s"), f"{text}; correct one of them", rests_on)
     _check_host(document, ("plc", plc_id, "host"), plc.host)
     return EndpointSpec(
         id=plc_id,
@@ -49,10 +50,11 @@ def _gap(document: Document, plc_id: str, plc: PlcTable, index: int) -> Gap:
             place = place_of(number)
             if place is None or place[0] is not table:
                 text = f"is {number}, which is no reference number of the {table} table; plc.{plc_id} uses those"
-                document.wrong((*path, key), text)
+                document.wrong((*path, key), text, (*path, "table"), ("plc", plc_id, "addressing"))
         ends = [place[1] if (place := place_of(n)) else 0 for n in ends]
     if not 0 <= ends[0] <= ends[1] <= LAST_ADDRESS:
-        document.wrong(path, f"runs from {gap.first} to {gap.last}; expected two addresses, the lower one first")
+        text = f"runs from {gap.first} to {gap.last}; expected two addresses, the lower one first"
+        document.wrong(path, text, path, ("plc", plc_id, "addressing"))
     return Gap(gap.unit, table, *ends)
 
 
@@ -86,7 +88,8 @@ def _check_endpoints(document: Document, plcs: Mapping[str, PlcTable]) -> None:
         other = seen.setdefault((plc.host.lower(), plc.port), plc_id)
         if other != plc_id:
             text = f"{plc.host}:{plc.port} is plc.{other} already; one PLC gets one connection, so name it once"
-            document.wrong(("plc", plc_id, "host"), f"{text} and tell its devices apart by unit")
+            rests_on = (("plc", name, key) for name in (plc_id, other) for key in ("host", "port"))
+            document.wrong(("plc", plc_id, "host"), f"{text} and tell its devices apart by unit", *rests_on)
 
 
 def _check_host(document: Document, path: KeyPath, host: str) -> None:
@@ -117,4 +120,5 @@ def check_overload(document: Document, endpoint: EndpointSpec, requests_per_s: f
     if least_s and requests_per_s * least_s > 1.0:
         text = f"is {least_s:g} s, which allows {1 / least_s:.3g} requests per second at most"
         text += f", but the points need {requests_per_s:.3g}; read them less often or bring them closer together"
-        document.wrong(("plc", endpoint.id, "min_gap_s"), text)
+        limits = ("max_registers", "max_bits", "readable_gaps")
+        document.wrong(("plc", endpoint.id, "min_gap_s"), text, *(("plc", endpoint.id, key) for key in limits))

@@ -138,6 +138,7 @@ class SpecificationTable(Model):
     floating: Literal["gearmotor", "gear unit, input the same way", "gear unit, input the opposite way"] = "gearmotor"
     gear_rating: Quantity | None = None
     transducer_resolution: Quantity | None = None
+    transducer_class_pct: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
     process: ProcessTable | None = None
     motor: MotorTable | None = None
     gear: Annotated[list[GearTable], Field(max_length=20)] = []
@@ -150,3 +151,22 @@ class SpecificationTable(Model):
     shutdown_reverse: SetPointTable | None = None
     contacts: ContactsTable | None = None
     temperature: TemperatureTable | None = None
+
+
+_SET_POINTS = ("alarm", "shutdown", "alarm_reverse", "shutdown_reverse")
+
+
+def judged_by(path: KeyPath, table: Mapping[str, Any]) -> list[KeyPath]:
+    """Further keys of a specification on which a mistake at a path may rest, so that it is not told for their sake."""
+    head = path[0]
+    if head in _SET_POINTS:  # each may be a share of another, or of what these say
+        return [(key,) for key in ("gear_rating", "process", *_SET_POINTS)]
+    if head == "process":
+        return [(head, "kind")]
+    if path == ("motor", "limit_ratio"):
+        return [(head, "supply")]
+    if head == "gear" and path[-1] in ("lead_angle", "friction"):
+        return [(*path[:2], "kind")]
+    if head in ("springs", "springs_reverse") and (table[head] or {}).get(str(path[-1])) is None:
+        return [(head, "rate")]  # what is missing may not be needed beside a rate
+    return []

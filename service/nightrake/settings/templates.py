@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from nightrake.settings.folder import Document, key_text
@@ -114,24 +114,50 @@ def _with_template(document: Document, drive: str, own: dict[str, Any], template
         return own
     base = copy.deepcopy(templates[name])
     document.use_template(drive, name)
-    spilled: list[str] = []
-    _shift_points(base, shifts, (), lambda path, text: spilled.append(f"moves {key_text(path)} {text}"))
+    spilled: list[tuple[KeyPath, str]] = []
+    _shift_points(base, shifts or {}, (), lambda path, text: spilled.append((path, text)))
     if spilled:
         more = f" (and {len(spilled) - 1} more)" if len(spilled) > 1 else ""
-        document.wrong(("drive", drive, "shift"), f"{spilled[0]}{more}; correct it")
-        document.unresolved.add(drive)
+        document.wrong(("drive", drive, "shift"), f"moves {key_text(spilled[0][0])} {spilled[0][1]}{more}; correct it")
+    unknown = _points_to_shift(base, ()) if shifts is None else (path for path, _ in spilled)
+    document.spoil(("drive", drive, *path, "address") for path in unknown if not _has_address(own, path))
     return merged(base, own)
 
 
-def _shifts(document: Document, drive: str, shift: Any) -> dict[str, int]:
+def _has_address(own: Any, path: KeyPath) -> bool:
+    """Whether a drive gives an address of its own to a point of its template."""
+    for part in path:
+        if isinstance(own, list):  # lists are replaced whole
+            return True
+        if not isinstance(own, dict) or part not in own:
+            return False
+        own = own[part]
+    return not isinstance(own, dict) or "address" in own
+
+
+def _points_to_shift(value: Any, path: KeyPath) -> Iterator[KeyPath]:
+    """Paths of the points that a shift would move."""
+    if isinstance(value, list):
+        for number, item in enumerate(value):
+            yield from _points_to_shift(item, (*path, number))
+    if isinstance(value, dict):
+        if "address" in value:
+            if value.get("fixed") is not True:
+                yield path
+            return
+        for key, item in value.items():
+            yield from _points_to_shift(item, (*path, key))
+
+
+def _shifts(document: Document, drive: str, shift: Any) -> dict[str, int] | None:
+    """By how much each table's addresses are moved; None, and a mistake, where that is not to be told."""
     if _whole(shift):
         return dict.fromkeys((*SHIFT_KEYS, ""), shift)
     if isinstance(shift, dict) and all(k in SHIFT_KEYS and _whole(v) for k, v in shift.items()):
         return {str(k): int(v) for k, v in shift.items()}
     text = "has to be a whole number, or whole numbers by table such as { discrete = 10, input = 20 }"
     document.wrong(("drive", drive, "shift"), text)
-    document.unresolved.add(drive)
-    return {}
+    return None
 
 
 def _whole(value: Any) -> bool:

@@ -70,7 +70,8 @@ def note_errors(
         if finding["type"] == "missing":
             if document.broken and len(path) <= 2:
                 continue
-            if len(path) > 1 and path[0] == "drive" and path[1] in skip:
+            in_list = any(isinstance(p, int) for p in path)  # lists are given whole, by the drive or by its template
+            if len(path) > 1 and path[0] == "drive" and path[1] in skip and not in_list:
                 continue
         document.wrong(path, sentence(finding, model))
 

@@ -177,3 +177,33 @@ def test_nobody_there_is_a_sentence(tmp_path: Path) -> None:
     """The client says where it looked and what to do."""
     with pytest.raises(ControlError, match="no watch answers there"):
         ControlClient(tmp_path / "nothing")
+
+
+@pytest.mark.asyncio
+async def test_long_answer_is_given_up_when_its_client_hangs_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody is left to be answered, so nothing more is done for it; one that only sends no more still is."""
+    monkeypatch.setattr(server_module, "GONE_S", 0.01)
+    begun, given_up = asyncio.Event(), asyncio.Event()
+
+    async def slow(caller: Caller, args: Mapping[str, Any]) -> Any:
+        begun.set()
+        try:
+            await asyncio.sleep(args["takes_s"])
+        except asyncio.CancelledError:
+            given_up.set()
+            raise
+        return "done"
+
+    async with served(tmp_path / "c", slow=slow) as path:
+        _, writer = await asyncio.open_unix_connection(path)
+        writer.write(b'{"verb": "slow", "args": {"takes_s": 60}}\n{"verb": "echo"}\n')
+        await begun.wait()
+        writer.close()
+        await asyncio.wait_for(given_up.wait(), 5.0)
+
+        line = {"verb": "slow", "args": {"takes_s": 5 * server_module.GONE_S}}
+        (reply,) = await say(path, json.dumps(line).encode() + b"\n")
+
+        assert reply["result"] == "done"

@@ -51,12 +51,8 @@ class Run:
 @asynccontextmanager
 async def polling(port: int, *points: PointSpec, **settings: Any) -> AsyncIterator[Run]:
     """A poller that runs within the block."""
-    spec = EndpointSpec(
-        "P",
-        "127.0.0.1",
-        port,
-        **{"timeout_ns": 80 * MS, "backoff_min_ns": 20 * MS, "backoff_max_ns": 60 * MS, **settings},
-    )
+    usual = {"host": "127.0.0.1", "timeout_ns": 80 * MS, "backoff_min_ns": 20 * MS, "backoff_max_ns": 60 * MS}
+    spec = EndpointSpec("P", port=port, **{**usual, **settings})
     run, clock = Run(), SystemClock()
     run.spec = spec
     run.poller = Poller(

@@ -140,7 +140,7 @@ async def test_long_scan_of_silent_units_moves_with_each_of_them(rogue: Rogue) -
         rogue.behave = silent
         await asked.wait()
         for _ in range(5):  # each step as long as the time-out of a slow gateway
-            bench.clock.leapt_ns += 20 * SECOND
+            bench.clock.leapt_ns += 15 * SECOND
             before = poller.stats.requests
             await until(lambda before=before: poller.stats.requests > before)  # type: ignore[misc]
             assert not poller.is_stuck(bench.clock.mono_ns())

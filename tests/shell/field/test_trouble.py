@@ -10,10 +10,12 @@ from dataclasses import replace
 
 import pytest
 
+from clocks import ManualClock
 from nightrake.domain.inputs import Got
 from nightrake.domain.readplan import make_plan
+from nightrake.domain.site import PointSpec
 from nightrake.errors import FieldError
-from nightrake.field.poller import PROBES, SILENT_PROBES
+from nightrake.field.probe import PROBES, REST, SILENT_IN_ALL, SILENT_PROBES, Probed, Probing, not_asked
 from plc import rogue as ways
 from plc.rogue import Request, Rogue, honest
 from shell.field.running import MS, polling, word
@@ -77,6 +79,43 @@ async def test_hole_that_stays_costs_its_neighbours_nothing(rogue: Rogue) -> Non
 
     assert {b.got for s in run.scans[begin:] for b in s.blocks} == {Got.GOOD}
     assert {s.plan.layout for s in run.scans[begin:]} == {run.scans[-1].plan.layout}
+
+
+@pytest.mark.asyncio
+async def test_large_plc_that_refuses_for_a_moment_holds_nobody_up(rogue: Rogue) -> None:
+    """Hundreds of blocks refused at once, some of them a little longer: the loop is not held (see the guards)."""
+    points = [word(10 * n + k, period_ms=200) for n in range(190) for k in range(3)]
+    async with polling(rogue.own_port, *points, timeout_ns=5_000 * MS) as run:
+        await run.until(lambda: Got.GOOD in run.outcomes())
+        for behave in (ways.exception(2), refusing(*range(950))):
+            rogue.behave = behave
+            begin = len(run.scans)
+            await run.until(lambda begin=begin: len(run.scans) >= begin + 4)  # type: ignore[misc]
+        rogue.behave = honest
+        await run.until(
+            lambda: len(run.scans[-1].blocks) == 190 and {b.got for b in run.scans[-1].blocks} == {Got.GOOD}
+        )
+
+    assert len({s.plan.layout for s in run.scans}) < 10
+    assert run.links == [(True, "")]
+
+
+@pytest.mark.asyncio
+async def test_reload_of_something_else_forgets_no_hole(rogue: Rogue) -> None:
+    """The PLC is asked the same as before: no scan shows its neighbours bad once more. Another PLC is asked anew."""
+    rogue.behave = refusing(11)
+    async with polling(rogue.own_port, *POINTS) as run:
+        await run.until(lambda: bool(run.scans and run.scans[-1].plan.refused))
+        begin = len(run.scans)
+        run.poller.replace(replace(run.spec, unit_retry_ns=1_000 * MS), make_plan(run.spec, POINTS))
+        await run.until(lambda: len(run.scans) >= begin + 3)
+        assert {b.got for s in run.scans[begin:] for b in s.blocks} == {Got.GOOD}
+
+        run.poller.replace(replace(run.spec, timeout_ns=90 * MS), make_plan(run.spec, POINTS))
+        begin = len(run.scans)
+        await run.until(lambda: len(run.scans) > begin)
+
+    assert run.scans[begin].plan.refused == ()
 
 
 @pytest.mark.asyncio
@@ -219,5 +258,101 @@ async def test_probes_of_a_silent_unit_leave_the_scans_their_turn(rogue: Rogue) 
     assert "try again" in str(declined[0])
     assert len(probed) == PROBES * SILENT_PROBES
     assert [p.got for a in given for p in a].count(Got.UNIT_SILENT) == PROBES * (60 - SILENT_PROBES)
-    assert scans >= len(probed) - 1
+    assert scans >= REST * len(probed)
     assert set(run.outcomes()[begin:]) == {Got.GOOD}
+
+
+@pytest.mark.asyncio
+async def test_probes_of_many_silent_units_are_soon_given_up(rogue: Rogue) -> None:
+    """Two hundred wrong unit ids are a few time-outs, and the answer says what was not asked."""
+
+    async def one_dead(request: Request) -> None:
+        if request.unit == 1:
+            await honest(request)
+
+    rogue.behave = one_dead
+    async with polling(rogue.own_port, word(7), timeout_ns=40 * MS) as run:
+        await run.until(lambda: Got.GOOD in run.outcomes())
+        probed = await run.poller.probe([word(1, unit) for unit in range(2, 202)])
+
+    assert [p.got for p in probed] == [Got.NO_REPLY] * SILENT_IN_ALL + [Got.UNIT_SILENT] * (200 - SILENT_IN_ALL)
+    assert "the scans come first" in probed[-1].detail
+    assert sum(r.unit != 1 for r in rogue.requests) == SILENT_IN_ALL
+    assert set(run.outcomes()) == {Got.GOOD}
+
+
+@pytest.mark.asyncio
+async def test_whoever_hangs_up_has_no_more_of_the_points_read(rogue: Rogue) -> None:
+    """A client that is gone costs the scans at most the request that is on its way."""
+    asked = asyncio.Event()
+
+    async def slow(request: Request) -> None:
+        if request.unit == 1:
+            await honest(request)
+        else:
+            asked.set()
+
+    rogue.behave = slow
+    async with polling(rogue.own_port, word(7), timeout_ns=40 * MS) as run:
+        await run.until(lambda: Got.GOOD in run.outcomes())
+        caller = asyncio.create_task(run.poller.probe([word(n, 2) for n in range(60)]))
+        await asked.wait()
+        caller.cancel()
+        begin = len(run.scans)
+        await run.until(lambda: len(run.scans) >= begin + 3 * REST)
+
+    assert caller.cancelled()
+    assert sum(r.unit == 2 for r in rogue.requests) == 1
+
+
+@pytest.mark.asyncio
+async def test_silent_unit_probed_without_transaction_ids_tells_no_link_down(rogue: Rogue) -> None:
+    """Its connection is made anew before the next scan: nobody is told of a PLC that is down, since it is not."""
+
+    async def one_dead(request: Request) -> None:
+        if request.unit == 1:
+            await ways.altered(zero=True)(request)
+
+    rogue.behave = one_dead
+    async with polling(rogue.own_port, word(7, period_ms=200), transaction_zero_ok=True, backoff_max_ns=20 * MS) as run:
+        await run.until(lambda: Got.GOOD in run.outcomes())
+        await run.poller.probe([word(1, 2)])
+        begin = len(run.scans)
+        await run.until(lambda: len(run.scans) >= begin + 3)
+
+    assert run.poller.stats.connects == 2
+    assert run.links == [(True, "")]
+
+
+@pytest.mark.asyncio
+async def test_time_that_probes_take_from_the_scans_is_paid_back(manual_clock: ManualClock) -> None:
+    """A request that went on for a second beyond its time keeps the next one waiting for nine."""
+    probing = Probing("P", manual_clock.mono_ns, lambda: None)
+
+    async def slow(point: PointSpec) -> Probed:
+        manual_clock.advance(1.5)
+        return not_asked(point, "slow")
+
+    async def serve() -> None:
+        await probing.serve(slow, manual_clock.mono_ns() + 500 * MS)
+
+    gone = asyncio.create_task(probing.read([word(3)]))
+    await asyncio.sleep(0)
+    gone.cancel()
+    await asyncio.gather(gone, return_exceptions=True)
+    before_ns = manual_clock.mono_ns()
+    await serve()
+    assert manual_clock.mono_ns() == before_ns  # nobody wants it any more
+    caller = asyncio.create_task(probing.read([word(1), word(2)]))
+    await asyncio.sleep(0)
+    await serve()
+    await asyncio.sleep(0)
+    begin_ns = manual_clock.mono_ns()
+    while not caller.done():
+        manual_clock.advance(0.25)
+        await serve()
+        await asyncio.sleep(0)
+        await asyncio.sleep(0)
+
+    assert (manual_clock.mono_ns() - begin_ns) / 1e9 == REST * 1.0 + 1.5
+    assert [p.detail for p in caller.result()] == ["slow", "slow"]

@@ -23,11 +23,15 @@ CONFIG = Path(__file__).parents[3] / "config"
 
 
 class FixedClock(SystemClock):
-    """The machine's clocks; trust as the test says."""
+    """The machine's clocks, the monotonic one as far ahead as the test says; trust as it says."""
 
     def __init__(self) -> None:
         super().__init__()
         self.is_trusted = True
+        self.ahead_ns = 0
+
+    def mono_ns(self) -> int:
+        return super().mono_ns() + self.ahead_ns
 
     def trusted(self) -> bool:
         return self.is_trusted

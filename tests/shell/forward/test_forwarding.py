@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from nightrake.forwarding import CURSOR, RECORDS, RESEND_NS
 from peers.fakestore import Reply, fake_store, take_all
 from peers.victoria import Victoria
 from shell.forward.plantless import site, until
@@ -33,9 +34,9 @@ async def test_samples_and_events_reach_the_store(victoria: Victoria, tmp_path: 
         async with at.forwarded() as forwarding:
             await at.link(True)
             # The first batch may hold the rows alone: the hot tail is committed a moment later.
-            await until(lambda: forwarding.status()["lag_rows"] == 0)
+            await until(lambda: forwarding.status()["lag_rows"] == 0 and forwarding.status()["event_cursor"] == 3)
         found = await asyncio.to_thread(victoria.export_until, GOOD, expected)
-        events = await asyncio.to_thread(victoria.export, "nightrake_event_seq")
+        events = await asyncio.to_thread(victoria.export_until, "nightrake_event_seq", 3)
 
     assert count(found) == expected
     for pairs in found.values():
@@ -126,6 +127,66 @@ async def test_clock_that_cannot_be_trusted_waits(tmp_path: Path) -> None:
             await until(lambda: forwarding.status()["lag_rows"] == 0)
 
     assert store.taken
+
+
+def stamps_of(lines: Sequence[str]) -> list[int]:
+    """The stamps of lines, each once, in order."""
+    return sorted({int(line.rsplit(" ", 1)[1]) for line in lines})
+
+
+@pytest.mark.asyncio
+async def test_what_a_clock_without_a_date_stamped_is_put_right(tmp_path: Path) -> None:
+    """Ten scans and a row in 1970; four minutes after the last the date is there: all get the time that it really was.
+
+    The clock may be right a moment before the store says so: nothing is sent until it does.
+    """
+    async with fake_store() as store, site(tmp_path, store.url) as at:
+        now_ms, boot = at.utc_ms, at.store.opened.boots[-1].boot_id
+        at.store.put_segment(boot, 0, 0, False)
+        at.utc_ms = 60_000  # the test's scans have the monotonic time of their stamp
+        at.scans(10)
+        at.happen(1)
+        assert await at.store.wait_durable(1, 5.0)
+        async with at.forwarded() as forwarding:
+            await at.link(False, "clock")
+            assert store.writes == []
+            at.store.put_segment(boot, 300_000_000_000, now_ms, True)
+            await until(lambda: forwarding.status()["event_cursor"] == 1 and forwarding.status()["lag_rows"] == 0)
+
+    assert stamps_of(store.series(SAMPLES)) == [now_ms - 240_000 + 250 * n for n in range(1, 11)]
+    assert stamps_of(store.series("nightrake_event,")) == [now_ms - 300_000 + 1]
+    assert forwarding.status()["undated"] == 0
+
+
+@pytest.mark.asyncio
+async def test_restart_in_the_middle_of_a_long_outage_keeps_each_samples_own_time(tmp_path: Path) -> None:
+    """The outage's rows are all sent with its first scans; those that the next run sends are not moved above them."""
+    async with fake_store() as store, site(tmp_path, store.url) as at:
+
+        def slowly(lines: Sequence[str]) -> Reply:
+            at.clock.ahead_ns += RESEND_NS // 2
+            return take_all(lines)
+
+        store.answer = slowly
+        begin_ms = at.utc_ms
+        scans = at.scans(RECORDS + 50) // len(at.drives())
+        at.happen(1)
+        async with at.forwarded() as forwarding:
+            for _ in range(5):
+                await until(lambda: forwarding.status()["lag_rows"] == 0)
+                kept = at.store.get_cursor(CURSOR)
+                if kept is not None and kept[1]:
+                    break
+                scans += at.scans(1) // len(at.drives())
+        assert kept is not None
+        assert 0 < kept[1] < RECORDS + 50
+        before = len(store.taken)
+        at.new_forwarding()
+        async with at.forwarded() as forwarding:
+            await until(lambda: forwarding.status()["lag_rows"] == 0)
+
+    assert len(store.taken) > before
+    assert stamps_of(store.series(SAMPLES)) == [begin_ms + 250 * n for n in range(1, scans + 1)]
 
 
 @pytest.mark.asyncio

@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightrake.historian.lineprotocol import Stamps, escape, head, line
+from nightrake.historian.lineprotocol import escape, head, line
+from nightrake.historian.stamps import Stamps, Used
+from nightrake.journal.damage import WRONG
 
 SERIES = head("nightrake_drive", {"site": "fennmark", "drive": "PC1"})
 
@@ -79,10 +81,10 @@ def test_same_millisecond_from_another_series_keeps_its_stamp_over_a_restart() -
     """Two PLCs answer in one millisecond and a restart begins between them: the second is not moved or doubled."""
     before = Stamps()
     before.take("PC1", 10_000_000)
-    kept_ms = before.highest_ms
+    kept = before.kept
     told = before.take("PC2", 10_000_000)
 
-    assert Stamps(kept_ms).take("PC2", 10_000_000) == told
+    assert Stamps.of(kept).take("PC2", 10_000_000) == told
 
 
 # --- a clock that was far off -----------------------------------------------------------------------------------------
@@ -112,7 +114,6 @@ def test_they_come_back_over_a_restart_too() -> None:
     again = [back.take("a", ms) for ms in (NOW + 5000, NOW + HOUR, NOW + 2 * HOUR)]
     ahead_again = Stamps.of(back.kept).take("a", NOW + YEARS + 3000)
 
-    assert "," not in ahead.kept
     assert again == [NOW + 9001, NOW + HOUR, NOW + 2 * HOUR]
     assert ahead_again == NOW + YEARS + 9001
     assert len(used) == 20
@@ -141,6 +142,30 @@ def test_time_that_reaches_a_stretch_used_before_goes_on_above_it() -> None:
     assert later == NOW + 3 * DAY + 2 * HOUR
 
 
+def test_series_that_begins_later_with_an_earlier_time_keeps_it_where_nothing_was_used() -> None:
+    """The rows are sent first, the scans of the minutes before them a moment later: each under its own time."""
+    stamps = Stamps()
+    scans = [("PC1", NOW - HOUR + n) for n in range(3)]
+    takes = [("events", NOW), *scans, ("events", NOW + 1), ("PC2", NOW - 2 * HOUR)]
+    after = [stamps.take(series, ms) for series, ms in takes]
+    again = Stamps.of(stamps.kept).take("PC2", NOW - HOUR)
+
+    assert after == [ms for _, ms in takes]
+    assert again == NOW - HOUR  # over a restart it is still known what each of them has used
+
+
+def test_samples_and_events_are_kept_apart_over_a_restart() -> None:
+    """The events of an outage are all sent with its first samples; the rest of the samples keep their own time."""
+    used = Used.of("0")
+    used.samples.take("PC1", NOW - HOUR)
+    used.events.take("started", NOW)
+    after = Used.of(used.kept)
+
+    assert after.samples.take("PC1", NOW - HOUR + 250) == NOW - HOUR + 250
+    assert after.events.take("started", NOW - HOUR) == NOW + 1
+    assert Used.of(used.samples.kept).events.take("started", NOW) == NOW
+
+
 @given(
     st.lists(
         st.tuples(st.sampled_from("abc"), st.sampled_from([0, HOUR, 2 * DAY, 9 * DAY, YEARS]), st.integers(0, 2 * DAY)),
@@ -157,3 +182,70 @@ def test_no_stamp_comes_twice_in_a_series_whatever_the_clock_does(takes: list[tu
         given_[series].append(stamp)
 
     assert all(len(set(each)) == len(each) for each in given_.values())
+
+
+@pytest.mark.parametrize("kept", ["17", "17;5", "17;5;1-3;7-9", "17;5|23;6"])
+def test_what_earlier_versions_kept_is_understood(kept: str) -> None:
+    """All series count as used up to where it says, with nothing known of any single one."""
+    used = Used.of(kept)
+
+    assert (used.samples.take("a", 4), used.events.take("b", 4)) == (18, 24 if "|" in kept else 18)
+
+
+def test_of_very_many_series_those_used_last_are_kept_and_the_others_count_as_used_up_to_there() -> None:
+    """The text stays bounded; no stamp is taken twice for it."""
+    stamps = Stamps(most=3)
+    for number in range(6):
+        stamps.take(f"s{number}", NOW + 1000 * number)
+    after = Stamps.of(stamps.kept)
+
+    assert after.take("s5", NOW + 5500) == NOW + 5500
+    assert after.take("s3", NOW + 2000) == NOW + 3001
+    assert after.take("s0", NOW) == NOW + 2001
+    assert "s2" not in stamps.kept
+
+
+def test_damaged_text_is_an_error_and_not_a_guess() -> None:
+    """Whoever reads it begins as new."""
+    whole = Used.of("0").kept
+    for text in (
+        whole[:-2],
+        whole.replace("top", "tip"),
+        whole.replace("[]", "[5]"),
+        "1x",
+        "17;0;5-x",
+        "[1,2]",
+        "[{}]",
+    ):
+        with pytest.raises(WRONG):
+            Used.of(text)
+
+
+LEAPS = [0, 0, 0, -1_500, -10_000, -HOUR, HOUR, 30 * HOUR, -30 * HOUR, YEARS, -YEARS]
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from("abcd"), st.sampled_from(LEAPS), st.integers(0, 2_000)), max_size=80), st.data()
+)
+def test_no_stamp_comes_twice_and_none_changes_however_often_a_run_begins_again(
+    steps: list[tuple[str, int, int]], data: st.DataObject
+) -> None:
+    """A store keeps the last value under each stamp: runs that begin again at an older mark leave each record once."""
+    clock_ms, records = NOW, []
+    for series, leap, later in steps:
+        clock_ms += leap + later
+        records.append((series, clock_ms))
+    at, stamps, marks, given_ = 0, Stamps(), [(0, Stamps().kept)], dict[int, set[int]]()
+    for _ in range(6):
+        until = min(len(records), at + data.draw(st.integers(1, 30)))
+        for number in range(at, until):
+            given_.setdefault(number, set()).add(stamps.take(*records[number]))
+        at = until
+        marks.append((at, stamps.kept))
+        if data.draw(st.booleans()):
+            at, kept = data.draw(st.sampled_from(marks[-3:]))
+            stamps = Stamps.of(kept)
+
+    assert [number for number, taken in given_.items() if len(taken) != 1] == []
+    used = [(records[number][0], stamp) for number, (stamp,) in given_.items()]
+    assert len(used) == len(set(used))

@@ -71,6 +71,7 @@ class Heard:
         self.durable: list[int] = []
         self.health: list[tuple[bool, str]] = []
         self.lost: list[tuple[int, int]] = []
+        self.anew = 0
 
     def on_durable(self, seq: int) -> None:
         self.durable.append(seq)
@@ -80,6 +81,9 @@ class Heard:
 
     def on_lost(self, first_seq: int, last_seq: int) -> None:
         self.lost.append((first_seq, last_seq))
+
+    def on_anew(self) -> None:
+        self.anew += 1
 
 
 async def until(condition: Callable[[], bool], timeout_s: float = 10.0) -> None:
@@ -95,7 +99,7 @@ async def opened(state_dir: Path, **given: Any) -> AsyncIterator[tuple[Store, He
     defaults: dict[str, Any] = {"now_utc_ms": UTC_MS, "boot_id": "boot", "ballast_mb": 0}
     store = Store.open(state_dir, **(defaults | given))
     heard = Heard()
-    store.start(heard.on_durable, heard.on_health, heard.on_lost)
+    store.start(heard.on_durable, heard.on_health, heard.on_lost, heard.on_anew)
     try:
         yield store, heard
     finally:

@@ -216,16 +216,30 @@ async def test_old_tail_goes_by_the_monotonic_clock_of_this_run(tmp_path: Path) 
 
 
 @pytest.mark.asyncio
-async def test_tail_of_an_earlier_run_goes_by_utc(tmp_path: Path) -> None:
-    """After a restart the monotonic clock says nothing of old records; their stamps do."""
-    async with opened(tmp_path) as (store, _):
-        store.append((), {}, [record(1), record(2, utc_ms=UTC_MS + 7_000_000)])
+async def test_tail_of_earlier_runs_goes_by_the_time_for_which_the_machine_ran(tmp_path: Path) -> None:
+    """A start under a clock that is ten years ahead deletes nothing that is not old, also after starts of the machine.
 
-    async with opened(tmp_path, keep_hours=1.0) as (store, _):
-        store.append((), {}, [record(3, utc_ms=UTC_MS + 7_200_000, mono_ns=5)])
-        await until(lambda: store.stats().trimmed == 1)
+    Three starts of the machine; the first run is followed by a second one under the same.
+    """
+    hour_ns, ahead_ms = 3_600_000_000_000, UTC_MS + 10 * 365 * 86_400_000
+    async with opened(tmp_path, boot_id="one") as (store, _):
+        store.append((), {}, [record(1, mono_ns=hour_ns), record(2, mono_ns=2 * hour_ns)])
+    async with opened(tmp_path, boot_id="one", keep_hours=1.4) as (store, _):
+        first = store.first_free_input_seq
+        store.append((), {}, [record(first, mono_ns=int(2.5 * hour_ns), utc_ms=ahead_ms)])
+        await until(lambda: store.stats().trimmed == 1)  # the first: an hour and a half old
+        assert [r.seq for r in await store.tail_after(0, 10)] == [2, first]
+    async with opened(tmp_path, boot_id="two", keep_hours=1.4) as (store, _):
+        second = store.first_free_input_seq
+        store.append((), {}, [record(second, mono_ns=hour_ns // 2, utc_ms=ahead_ms)])
+        await until(lambda: store.stats().tail_rows == 1 and store.stats().db_bytes > 0)
+        assert (store.stats().trimmed, [b.boot_id for b in store.opened.boots]) == (0, ["one", "two"])
+    async with opened(tmp_path, boot_id="three", keep_hours=1.4) as (store, _):
+        third = store.first_free_input_seq
+        store.append((), {}, [record(third, mono_ns=hour_ns // 2, utc_ms=5)])
+        await until(lambda: store.stats().trimmed == 1)  # the second: half an hour of its own, and two halves since
 
-        assert [r.seq for r in await store.tail_after(0, 10)] == [2, 3]
+        assert [r.seq for r in await store.tail_after(0, 10)] == [first, second, third]
 
 
 @pytest.mark.asyncio

@@ -66,7 +66,7 @@ def test_event_keeps_the_journal_payload_byte_for_byte() -> None:
 
     message = EventMessage.model_validate_json(raw)
     assert each.payload in raw
-    assert message.data == {"name": 'Räumer "2"', "value": 0.1}
+    assert message.data.model_dump(exclude_unset=True) == {"name": 'Räumer "2"', "value": 0.1}
     assert (message.id, message.durable, message.expires) == ("e1-7", False, None)
 
 

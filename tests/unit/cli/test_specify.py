@@ -36,7 +36,7 @@ def test_one_command_gives_six_sheets(folder: Folder, capsys: pytest.CaptureFixt
     assert out.count("? look again: alarm contacts:") == 3
     assert re.search(r"Shutdown torque +40 kN\.m +354 000 lbf\.in", out)
     assert out.count("verify zero energy") == 1
-    assert "SC1: 18 ok, 1 look again" in out
+    assert "SC1: 19 ok, 1 look again" in out
 
 
 def test_one_drive_gives_one_sheet(folder: Folder, capsys: pytest.CaptureFixture[str]) -> None:

@@ -31,7 +31,8 @@ class Kind:
         noise_mm, resolution_mm, drift_mm: Of the transducer. reference_pct: expanded uncertainty of the reference.
         reference_noise: Scatter of one applied torque, standard deviation.
         temperature_pct_per_k, temperature_range_k: As stated in the record, and true.
-        runs, levels: Of the calibration.
+        runs, levels: Of the calibration. run_sd: What a whole run is off by, and a later reading too, standard
+            deviation (how the gear was bedded in, how warm it ran).
         swing: Largest amplitude of the load's swing after it.
         form: As asked for.
     """
@@ -52,6 +53,7 @@ class Kind:
     levels: int = 10
     swing: float = 0.15
     form: str = ""
+    run_sd: float = 0.0
 
 
 class Play:
@@ -114,11 +116,12 @@ class Device:
         levels = np.linspace(self.preload_nm + 0.03 * SHUTDOWN_NM, 1.1 * SHUTDOWN_NM, kind.levels)
         points = []
         for run in range(1, kind.runs + 1):
+            off_nm = self.run_off_nm()
             self.apply(0.5 * self.preload_nm)
             for branch, order in (("rising", levels), ("falling", levels[::-1])):
                 for level in order:
                     true = float(level) + float(rng.normal(0.0, kind.reference_noise * SHUTDOWN_NM))
-                    points.append(CalibrationPoint(round(true * wrong, 1), self.apply(true), branch, run))
+                    points.append(CalibrationPoint(round(true * wrong + off_nm, 1), self.apply(true), branch, run))
                 self.apply(1.18 * SHUTDOWN_NM)
         return RecordContent(
             drive="D",
@@ -134,6 +137,11 @@ class Device:
             temperature_range_k=kind.temperature_range_k,
             form=kind.form,
         )
+
+    def run_off_nm(self) -> float:
+        """What one run is off by."""
+        sd = self.kind.run_sd
+        return float(self.rng.normal(0.0, sd * SHUTDOWN_NM)) if sd else 0.0
 
     def go_to_site(self) -> None:
         """Years later: another temperature, a drifted transducer."""
@@ -175,7 +183,7 @@ class Study:
     Attributes:
         kind: What they were. cases: Readings within the calibrated range. covered: of them, those whose interval holds
             the true torque. largest_pct, mean_pct: Expanded uncertainty as % of shutdown torque, the largest along each
-            record. forms: how many records took each form.
+            record. forms: how many records took each form. left_out: of the budget, as the records say.
     """
 
     kind: Kind
@@ -184,6 +192,7 @@ class Study:
     largest_pct: float
     mean_pct: float
     forms: dict[str, int]
+    left_out: tuple[str, ...] = ()
 
     @property
     def share(self) -> float:
@@ -208,10 +217,11 @@ def study(kind: Kind, count: int, seed: int, *, swinging: bool) -> Study:
         largest.append(100.0 * max(record.budget.result.expanded_nm) / SHUTDOWN_NM)
         device.go_to_site()
         true_nm, position_mm = device.work() if swinging else device.rest()
+        true_nm += device.run_off_nm()
         reading = torque_of(curve_of(record))(position_mm)
         if reading.kind is Exactness.EXACT:
             assert reading.value is not None
             assert reading.uncertainty is not None
             cases += 1
             covered += abs(true_nm - reading.value) <= reading.uncertainty
-    return Study(kind, cases, covered, max(largest), float(np.mean(largest)), forms)
+    return Study(kind, cases, covered, max(largest), float(np.mean(largest)), forms, record.budget.left_out)

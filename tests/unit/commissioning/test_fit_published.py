@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from nightrake.commissioning.branches import LACK_OF_FIT, choose_form, fit_points
+from nightrake.commissioning.branches import fit_points
 from nightrake.commissioning.fit import BranchFit, basis_for, least_squares, read_back
+from nightrake.commissioning.formtests import LACK_OF_FIT, choose_form
 from nightrake.commissioning.points import FALLING, QUADRATIC, RISING, STRAIGHT_LINE
 from unit.commissioning.published import NORRIS_X, NORRIS_Y, PONTIUS_X, PONTIUS_Y, imported
 

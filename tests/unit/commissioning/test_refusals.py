@@ -188,3 +188,34 @@ def test_longest_record_that_may_be_made_can_be_read() -> None:
 def test_unknown_surroundings_are_no_mistake() -> None:
     """Without set points, span, earlier record or dates there is less to compare with, and nothing to refuse."""
     assert make_record(content(points=torques(30.0))).fit.form == "straight line"
+
+
+def test_one_torque_at_two_far_places_is_refused() -> None:
+    """Within a run the other checks pass over equal torques."""
+    rows = list(points())
+    rows.insert(3, replace(rows[2], position_mm=1.0))
+    (sentence,) = told(content(points=tuple(rows)))
+
+    assert sentence.startswith("rising branch: at 23000 N.m the arm stands at 1 and at 9.3")
+    assert "one of the two is wrong: drop it, or take the run again" in sentence
+
+
+def test_exchanged_branches_are_refused() -> None:
+    """Friction lets a rising load move the arm less, never more."""
+    other = {"rising": "falling", "falling": "rising"}
+    (sentence,) = told(content(points=each(lambda p: replace(p, branch=other[p.branch]))))
+
+    assert sentence.startswith("the falling branch lies 1")
+    assert sentence.endswith("N.m above the rising one, which no friction does: were rising and falling exchanged?")
+
+
+def test_device_without_friction_may_have_its_branches_cross_by_chance() -> None:
+    """A gap that is no larger than the scatter is no mistake."""
+    flat = each(lambda p: replace(p, position_mm=p.position_mm + (0.052 if p.branch == "rising" else -0.052)))
+
+    assert make_record(content(points=flat), KNOWN).digest
+
+
+def test_form_that_there_is_not_is_refused() -> None:
+    """With those that there are."""
+    assert told(content(form="cubic")) == ("form is 'cubic'; expected straight, quadratic, segments, or leave it out",)

@@ -153,3 +153,40 @@ def test_sheet_without_a_part_is_still_a_sheet(drive: str, left_out: str) -> Non
     assert len(rows) > 40
     assert any("not stated" in r.si or "cannot be computed" in r.si for r in rows)
     assert all(r.label and r.si and "None" not in r.si + r.us and "nan" not in r.si + r.us for r in rows)
+
+
+def rows_of(drive: str, title: str) -> dict[str, tuple[str, str]]:
+    """Rows of one section, by their label."""
+    return {r.label.strip(): (r.si, r.us) for s in sections(sheet_of(drive)) if s.title == title for r in s.rows}
+
+
+def test_rate_of_a_centred_pair_is_that_of_one_and_of_both() -> None:
+    """By hand: torque on the support at shutdown = 2 x 25.17 N/mm x 20.02 mm x 0.5 m, over cos of the arm's angle."""
+    rows = rows_of("GT1", "Device")
+
+    assert rows["rate, one spring"][0] == "25.17 N/mm"
+    assert rows["rate, both sides together"][0] == "50.34 N/mm"
+    point = stage(sheet_of("GT1"), "shutdown")
+    assert point.position_m is not None
+    assert point.support_nm == pytest.approx(2 * 25_170.0 * point.position_m * 0.5, rel=2e-3)
+
+
+def test_springs_side_by_side_are_shown_one_and_together() -> None:
+    """PC1 has two of 11.19 N/mm."""
+    rows = rows_of("PC1", "Device")
+
+    assert (rows["rate, one spring"][0], rows["rate, 2 together"][0]) == ("11.19 N/mm", "22.38 N/mm")
+
+
+def test_wire_behind_a_computed_rate_is_shown() -> None:
+    """By hand: k = G d^4 / (8 D^3 n) = 78500 x 6^4 / (8 x 48^3 x 14.6) N/mm."""
+    rows = rows_of("SC1", "Device")
+
+    assert rows["wire; mean coil diameter"] == ("6 mm; 48 mm", "0.2362 in; 1.89 in")
+    assert (rows["active coils"][0], rows["shear modulus"]) == ("14.6", ("78 500 MPa", "11 390 000 psi"))
+    assert rows["rate, one spring"][0] == f"{78_500 * 6**4 / (8 * 48**3 * 14.6):.3f} N/mm"
+
+
+def test_load_is_shown_in_both_systems() -> None:
+    """Stated in lbf/ft."""
+    assert rows_of("SC1", "Load and set points")["load for each length"] == ("46.7 N/m", "3.2 lbf/ft")

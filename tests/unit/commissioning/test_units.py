@@ -172,3 +172,26 @@ def test_range_has_one_unit() -> None:
 def test_number_has_so_many_figures_and_no_exponent(value: float, text: str) -> None:
     """Four significant figures, nine decimals at most."""
     assert number(value) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "value"),
+    [
+        *((text, D.POWER, 1.5 * 745.6998715822702) for text in ("1 1/2 hp", "1-1/2 hp", "1\u00bd hp", "1 \u00bd hp")),
+        *((text, D.POWER, 0.5 * 745.6998715822702) for text in ("\u00bd hp", "1/2 hp", "1\u20442 hp", "\u00bdhp")),
+        *((text, D.LENGTH, 0.1524) for text in ('6"', '6 "', "6\u2033", "6\u201d", "6''")),
+        ('1 1/2"', D.LENGTH, 0.0381),
+        ("-1 1/2 deg", D.ANGLE, math.radians(-1.5)),
+        *((f"350{space}000 lbf*in", D.TORQUE, 39544.69015966585) for space in "\u00a0\u202f\u2009 "),
+    ],
+)
+def test_fractions_inches_and_spaces_as_people_paste_them(text: str, dimension: Dimension, value: float) -> None:
+    """Mixed fractions, fraction signs, the mark for inches, spaces that a word processor puts between thousands."""
+    assert si_value(text, dimension) == pytest.approx(value, rel=1e-12)
+
+
+@pytest.mark.parametrize("text", ["1 500/2 N*m", "1 3/2 N*m", "3 1/2 1/2 N*m", "1 1/0 N*m", "1 1/2", '5" 6 N*m'])
+def test_what_could_be_read_in_two_ways_is_refused(text: str) -> None:
+    """Is it one and a fraction, or thousands over two?"""
+    with pytest.raises(QuantityError):
+        si_value(text, D.TORQUE)

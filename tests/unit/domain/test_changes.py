@@ -253,6 +253,16 @@ def test_link_news_is_told_when_it_changes() -> None:
     ]
 
 
+def test_link_to_a_plc_that_a_reload_takes_away_is_forgotten() -> None:
+    """What is no longer read is not down; the links that stay keep their state."""
+    works = Works(site_of(rake("D"), rake("E", plc="Q")))
+    for link in ("plc:P", "plc:Q", "store"):
+        works.give(LinkHealth(works.now_ns, works.utc_ms, link, False, "no route"))
+    works.give(SettingsChanged(works.now_ns, works.utc_ms, site_of(rake("D"))))
+
+    assert works.state.links == {"plc:P": (False, "no route"), "store": (False, "no route")}
+
+
 def test_state_of_a_direction_is_plain_fact() -> None:
     """Shutdown before alarm before unknown; normal only when both are known to be released."""
     assert [drive_state(a, s) for a, s in ((0, 0), (1, 0), (1, 1), (0, 1), (-1, 0), (0, -1), (1, -1), (-1, 1))] == [
@@ -286,6 +296,7 @@ def test_view_shows_what_holds_now() -> None:
         "value": 24_000.0,
         "reason": "",
         "uncertainty": None,
+        "uncertainty_lacks": [],
         "calibration": "R1",
         "overdue": False,
     }

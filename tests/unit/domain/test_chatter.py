@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from nightrake.domain.chatter import TOLD_SINGLY
+from nightrake.domain.chatter import QUIET_NS, TOLD_SINGLY, Tallies, bound
 from nightrake.domain.inputs import LinkHealth, SettingsChanged
 from nightrake.domain.pipeline import step
-from nightrake.domain.rows import canonical
+from nightrake.domain.rows import Entry, canonical
 from nightrake.domain.state import new_site
 from nightrake.kept import from_snapshot, restore, snapshot, states_of
 from works import SECOND, Works, lone_rake, rake, site_of
+
+COUNTED = "shutdown_changes_counted"
 
 
 def chatter(works: Works, which: str, changes: int, after_ms: int = 100) -> None:
@@ -63,8 +65,41 @@ def test_shutdown_that_latches_is_never_hidden() -> None:
     works.operate("D", "shutdown/A")
     works.scan(50)
 
-    assert [e.event for e in works.entries[before:]] == ["shutdown_operated", "shutdown_latched"]
+    told = [e.event for e in works.entries[before:]]
+    assert told == ["shutdown_changes_counted", "shutdown_operated", "shutdown_latched"]
     assert works.latched("D")
+
+
+def test_last_word_on_a_contact_is_what_holds() -> None:
+    """What was counted is told before the operation that latches, and nothing of it afterwards."""
+    works = lone_rake()
+    works.scan()
+    chatter(works, "shutdown/A", 60, 50)
+    works.ask("reset", "D")
+    works.operate("D", "shutdown/A")
+    works.scan(50)
+    works.tick(60_000)
+    told = [e for e in works.entries if e.event in ("shutdown_operated", "shutdown_released", COUNTED)]
+
+    assert told[-1].event == "shutdown_operated"
+    assert (told[-2].data["last"], told[-2].data["events"]) == ("shutdown_released", 60)
+
+
+def test_contact_that_stands_after_chatter_is_told_within_seconds() -> None:
+    """It operates for good after twenty changes: nobody waits for the end of the minute to be told."""
+    works = lone_rake()
+    works.scan()
+    chatter(works, "alarm/A", 41)
+    works.scans(QUIET_NS // SECOND * 4)
+    works.tick(100)
+    (quiet,) = works.told("alarm_changes_counted")
+    assert (quiet.data["last"], quiet.data["events"]) == ("alarm_operated", 41)
+
+    chatter(works, "alarm/A", 2)
+    works.tick(60_000)
+
+    late = works.told("alarm_changes_counted")[-1]
+    assert (late.data["last"], late.data["events"], late.data["told"]) == ("alarm_released", 42, TOLD_SINGLY)
 
 
 def test_refused_commands_are_answered_each_and_counted() -> None:
@@ -137,3 +172,17 @@ def test_reload_in_the_middle_keeps_the_count() -> None:
     chatter(works, "alarm/A", 30)
 
     assert len(works.told("alarm_operated") + works.told("alarm_released")) == TOLD_SINGLY
+
+
+def test_clock_that_is_stepped_again_and_again_is_counted() -> None:
+    """Two time services pull at it eight times a second: some rows a minute, and the last step is told."""
+    tallies: Tallies = {}
+    told: list[Entry] = []
+    for number in range(480):
+        entry = Entry("service", "clock_stepped", "", "", {"by_s": float(number), "trusted": True})
+        tallies, entries, _ = bound(tallies, (entry,), number * SECOND // 8)
+        told += entries
+    tallies, entries, _ = bound(tallies, (), 120 * SECOND)
+
+    assert len(told) == TOLD_SINGLY
+    assert [(e.event, e.data["last_data"]["by_s"]) for e in entries] == [("clock_steps_counted", 479.0)]

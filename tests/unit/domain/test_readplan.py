@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightrake.domain.readplan import also_read, make_plan, split
+from nightrake.domain.readplan import also_read, make_plan, pieces_of, split
 from nightrake.domain.site import EndpointSpec, Gap, PointSpec, Table, ValueType
 
 ENDPOINT = EndpointSpec("P", "127.0.0.1", max_registers=16, max_bits=40)
@@ -61,14 +61,36 @@ def test_gap_is_bridged_only_where_the_settings_say_so() -> None:
 def test_refused_block_is_split_once_and_a_refused_point_is_dropped() -> None:
     """After exception 2 each point is asked alone; the one that is refused again is named and no longer asked."""
     plan = make_plan(ENDPOINT, [number(n) for n in range(4)] + [number(9)])
-    apart = split(plan, 0)
-    without = split(apart, 2)
+    apart = split(plan, {plan.blocks[0]})
+    without = split(apart, {apart.blocks[2]})
 
     assert [b.count for b in apart.blocks] == [1, 1, 1, 1, 1]
     assert apart.places[number(9)] == (4, 0)
     assert without.refused == (number(2),)
     assert without.places == {number(0): (0, 0), number(1): (1, 0), number(3): (2, 0), number(9): (3, 0)}
     assert len({plan.layout, apart.layout, without.layout}) == 3
+
+
+@given(points=points, which=st.sets(st.integers(0, 200)))
+def test_plan_without_many_blocks_is_the_one_of_leaving_them_out_one_by_one(
+    points: set[PointSpec], which: set[int]
+) -> None:
+    """Built once or step by step, in the same order of requests, with the same points refused, under the same name."""
+    plan = make_plan(ENDPOINT, points)
+    pieces = pieces_of(plan)
+    every = [b for block, some in pieces.items() for b in (block, *some)]
+    refused = [b for n, b in enumerate(every) if n in which]
+    slowly = plan
+    for block in refused:
+        parent = next((b for b, some in pieces.items() if block in some), block)
+        if block in plan.blocks or parent in refused:
+            slowly = split(slowly, {block})
+    at_once = split(plan, refused)
+
+    assert at_once.blocks == slowly.blocks
+    assert at_once.places == slowly.places
+    assert set(at_once.refused) == set(slowly.refused)
+    assert at_once.layout == slowly.layout
 
 
 def test_zero_witness_asks_for_the_others_of_its_unit() -> None:

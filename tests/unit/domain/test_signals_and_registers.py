@@ -36,6 +36,17 @@ ARRANGE = {Order.ABCD: (0, 1, 2, 3), Order.CDAB: (2, 3, 0, 1), Order.BADC: (1, 0
 """Where byte n of the value (A = 0, most significant) comes from on the wire, by the order's own letters."""
 
 
+def test_integer_scaled_beyond_every_number_is_no_value() -> None:
+    """Infinity is no reading, whatever the settings multiply by; a large scale that still gives numbers is kept."""
+    for order in (Order.ABCD, Order.CDAB):
+        huge, large = (
+            decoder(PointSpec("P", 1, Table.INPUT, 0, ValueType.UINT32, 0, order, scale), 0) for scale in (1e305, 1e290)
+        )
+
+        assert huge(b"\xff" * 4) == "value is not a number"
+        assert large(b"\xff" * 4) == (2**32 - 1) * 1e290
+
+
 def point(kind: ValueType, order: Order = Order.ABCD, *, bit: int = 0, table: Table = Table.HOLDING) -> PointSpec:
     """A point of a type and order."""
     return PointSpec("P", 1, table, 0, kind, bit=bit, order=order)

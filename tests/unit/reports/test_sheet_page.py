@@ -137,3 +137,18 @@ def test_sheet_without_arm_has_a_page_without_figure() -> None:
 
     assert "<svg" not in html
     assert "arm.length" in html
+
+
+def test_every_sheet_of_paper_names_its_drive() -> None:
+    """In the margin of each page, with its number; a text that would end the style sheet does not."""
+    html = page_of(sheet_of("GT1"))
+    assert '@top-right { content: "Data sheet GT1, 2026-11-01, settings 0123456789abcdef"; }' in html
+
+    evil = sheet_page(sheet_of("GT1"), [], About("x", '"} </style><script>\\', "0"))
+    assert "<script" not in evil
+    assert evil.count("</style>") == html.count("</style>")
+
+
+def test_numbers_in_sentences_do_not_break_between_thousands() -> None:
+    """A line that ends in the middle of a number is misread."""
+    assert "(354&nbsp;000 lbf.in)" in page_of(sheet_of("PC1"))

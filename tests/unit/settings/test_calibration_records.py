@@ -98,13 +98,24 @@ def test_record_of_an_exchanged_device_stays_as_history(fennmark: Folder) -> Non
 
 
 def test_drive_left_without_a_record_of_its_device_is_told(fennmark: Folder) -> None:
-    """The only record is of another device: more likely a slip."""
+    """The only record is of another device: it stays as history, and torque is not shown by it."""
     fennmark.replace("drives.toml", 'device_serial = "FM-0101"', 'device_serial = "FM-0109"')
+    settings = fennmark.load()
 
-    (mistake,) = fennmark.mistakes()
+    assert settings.site.drives["PC1"].calibrations == {}
+    assert any("and the drive carries 'FM-0109'" in w for w in settings.warnings)
 
-    assert (mistake.file, mistake.key) == (f"config/{PC1}", "device_serial")
-    assert "drive.PC1 carries 'FM-0109'" in mistake.text
+
+def test_record_that_says_another_torque_than_the_one_before_is_told(fennmark: Folder) -> None:
+    """Of the same device, unless it is said to be altered."""
+    text = record(*rising((8000, 0.0), (24000, 8.0), (40000, 16.0)))
+    fennmark.write("calibration/steep.toml", text)
+    told = [w for w in fennmark.load().warnings if "look again" in w]
+    fennmark.write("calibration/steep.toml", 'remarks = "cold; device altered: springs"\n' + text)
+
+    assert len(told) == 1
+    assert told[0].startswith("drive.PC1: record steep: look again: with the arm at 16.00 mm this record says 40.00")
+    assert not [w for w in fennmark.load().warnings if "look again" in w]
 
 
 def test_two_records_of_one_day_are_ambiguous(fennmark: Folder) -> None:

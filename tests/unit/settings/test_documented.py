@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from pathlib import Path
@@ -18,6 +19,17 @@ TEXT = "\n".join(p.read_text(encoding="utf-8") for p in sorted(CONFIG.glob("*.to
 RECORD = (CONFIG / "calibration" / "PC1-forward-2026-03-14.toml").read_text(encoding="utf-8")
 FREE = {"kept"}  # names of its own are given there
 SHOWN = re.compile(r"^# ([a-z_]+) = (\S.*?)(?:\s{2,}#.*)?$", re.MULTILINE)
+
+
+def nested(model: Any) -> set[Any]:
+    """All models below one."""
+    found: set[Any] = set()
+    for field in model.model_fields.values():
+        for module, part in re.findall(r"\b([\w.]+)\.(\w+Table)\b", repr(field.annotation)):
+            inner = getattr(__import__(module, fromlist=[part]), part)
+            if inner not in found:
+                found |= {inner} | nested(inner)
+    return found
 
 
 @pytest.mark.parametrize("key", sorted((all_keys(FolderModel) | {"template", "shift"}) - FREE))
@@ -47,12 +59,21 @@ def test_defaults_in_comments_are_the_defaults() -> None:
         assert repr(tomllib.loads(f"v = {value}")["v"]) in defaults[key], f"# {key} = {value}"
 
 
-def nested(model: Any) -> set[Any]:
-    """All models below one."""
-    found: set[Any] = set()
-    for field in model.model_fields.values():
-        for module, part in re.findall(r"\b([\w.]+)\.(\w+Table)\b", repr(field.annotation)):
-            inner = getattr(__import__(module, fromlist=[part]), part)
-            if inner not in found:
-                found |= {inner} | nested(inner)
-    return found
+def scalars_with_default() -> list[tuple[str, object]]:
+    """Every key whose default is a value, with that value; lists, tables and what is simply not there apart."""
+    found = set()
+    for model in (FolderModel, *nested(FolderModel)):
+        for name, field in model.model_fields.items():
+            if isinstance(field.default, (str, int, float)) and field.default != "":
+                found.add((name, field.default))
+    return sorted(found, key=str)
+
+
+@pytest.mark.parametrize(("key", "default"), scalars_with_default())
+def test_default_of_a_key_is_said(key: str, default: object) -> None:
+    """As `# key = default`, or with the word in the comment beside the key or on the lines after it."""
+    value = re.escape(json.dumps(default))
+    beside = rf"^{key} = [^\n]*#(?:[^\n]|\n +#)*default\s(?: +# )?{value}"
+    in_prose = rf"\b{key} \(default {value}"
+
+    assert re.search(rf"^# {key} = {value}(?!\w)|{beside}|{in_prose}", TEXT, re.MULTILINE), (key, default)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 
 import pytest
 
 import example_records
+from nightrake.cli.check import run_check
 from nightrake.cli.check_offline import report
 from nightrake.domain.calibration import torque_of
 from nightrake.domain.reading import Exactness
@@ -139,6 +141,54 @@ def test_fit_that_is_not_that_of_its_points_is_told_by_check(fennmark: Folder) -
     assert "[fit] does not belong to the record's points: the stored coefficients[0] is" in words
 
 
+def test_check_ends_badly_where_a_fit_is_forged(fennmark: Folder, capsys: pytest.CaptureFixture[str]) -> None:
+    """Exit code 1, and no word of validity; else 0."""
+    assert run_check(fennmark.path, {}, live=False, as_json=False) == 0
+    text = (fennmark.path / PC1).read_text(encoding="utf-8")
+    line = next(row for row in text.splitlines() if row.startswith("coefficients ="))
+    c0, c1 = line.removeprefix("coefficients = [").removesuffix("]").split(", ")
+    fennmark.replace(PC1, line, f"coefficients = [{float(c0) + 2_000.0!r}, {c1}]")
+    fennmark.reseal(PC1)
+    capsys.readouterr()
+
+    assert run_check(fennmark.path, {}, live=False, as_json=False) == 1
+    words = flat(capsys.readouterr().out)
+    assert "can be read, but are not to be used: a calibration record's curve is not that of its points" in words
+    assert "are valid" not in words
+    assert run_check(fennmark.path, {}, live=False, as_json=True) == 1
+    assert "does not belong to the record's points" in json.loads(capsys.readouterr().out)["record_faults"][0]
+
+
+def test_check_names_records_that_are_not_used_and_why(fennmark: Folder) -> None:
+    """Older, of another device, still to come; nothing is said where every record is in force."""
+    assert not any("not used" in w for w in fennmark.load().warnings)
+    text = (fennmark.path / PC1).read_text(encoding="utf-8")
+    for day, serial in (("2026-03-01", "FM-0101"), ("2026-10-30", "ZZ-999"), ("2027-05-01", "FM-0101")):
+        file = f"calibration/PC1-forward-{day}.toml"
+        fennmark.write(file, text.replace('"2026-03-14"', f'"{day}"').replace('"FM-0101"', f'"{serial}"'))
+        fennmark.reseal(file)
+    (told,) = (w for w in fennmark.load().warnings if "not used" in w)
+
+    assert told == (
+        "drive.PC1: PC1-forward-2026-03-14 is in force for forward; not used: "
+        "PC1-forward-2026-03-01 (older, of 2026-03-01), "
+        "PC1-forward-2026-10-30 (of device 'ZZ-999', and the drive carries 'FM-0101'), "
+        "PC1-forward-2027-05-01 (dated 2027-05-01, still to come)"
+    )
+
+
+def test_long_history_is_named_shortly(fennmark: Folder) -> None:
+    """Five of seven older ones."""
+    text = (fennmark.path / PC1).read_text(encoding="utf-8")
+    for year in range(2018, 2025):
+        file = f"calibration/PC1-forward-{year}-03-14.toml"
+        fennmark.write(file, text.replace('"2026-03-14"', f'"{year}-03-14"'))
+        fennmark.reseal(file)
+
+    (told,) = (w for w in fennmark.load().warnings if "not used" in w)
+    assert told.endswith("(older, of 2022-03-14) and 2 more")
+
+
 def flat(text: str) -> str:
     """Without line breaks."""
     return " ".join(text.split())
@@ -164,14 +214,30 @@ def test_record_with_the_serial_of_another_drives_device_is_told(fennmark: Folde
     assert "drive.PC1's device too" in mistake.text
 
 
-@pytest.mark.parametrize(
-    ("since", "words"), [("2026-04-01", "before the device came onto drive.PC1"), ("May", "is 'May'")]
-)
-def test_record_older_than_its_device_on_the_drive_is_refused(fennmark: Folder, since: str, words: str) -> None:
-    """The record was made before the drive had it, or the date is none."""
-    fennmark.replace("drives.toml", '# device_since = ""', f'device_since = "{since}"')
+def test_day_of_the_device_that_is_none_is_refused(fennmark: Folder) -> None:
+    """Nothing can be held against it."""
+    fennmark.replace("drives.toml", '# device_since = ""', 'device_since = "May"')
 
-    assert any(words in m.text for m in fennmark.mistakes())
+    assert any("is 'May'" in m.text for m in fennmark.mistakes())
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "why"),
+    [
+        ('# device_since = ""', 'device_since = "2026-04-01"', "before the device came onto the drive on 2026-04-01"),
+        ('device_serial = "FM-0101"', 'device_serial = "FM-0999"', "of device 'FM-0101', and the drive carries"),
+    ],
+)
+def test_record_of_the_device_before_is_told_and_not_used(fennmark: Folder, old: str, new: str, why: str) -> None:
+    """An exchanged device stops no site: the drive shows no torque until it is proved, the others go on."""
+    fennmark.replace("drives.toml", old, new)
+    settings = fennmark.load()
+
+    assert settings.site.drives["PC1"].calibrations == {}
+    assert all(d.calibrations for i, d in settings.site.drives.items() if i != "PC1")
+    (told,) = (w for w in settings.warnings if w.startswith("drive.PC1: no record is in force for forward"))
+    assert why in told
+    assert "until it is proved ('nightrake prove') it shows no torque" in told
 
 
 def test_new_record_supersedes_the_old_one(fennmark: Folder) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from nightrake.alarms.keys import SITE
+from nightrake.messages.topics import Topics
+from nightrake.settings.names import FIXED
 from unit.settings.spoil import Folder, Slip, assert_told
 
 SLIPS = {
@@ -122,3 +125,34 @@ SLIPS = {
 def test_slip_is_named_where_it_stands(fennmark: Folder, slip: Slip) -> None:
     """One slip in a good folder: its key, its file, a line of its own or of its table, and what to do."""
     assert_told(fennmark, slip)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("site", "a meaning of its own"),
+        ("Events", "'events' has a meaning of its own"),
+        ("service", "a meaning of its own"),
+        ("drive", "a meaning of its own"),
+        ("-X", "take it for an option"),
+        ("pc1", "differs from drive.PC1 in capital letters only"),
+    ],
+)
+def test_id_that_would_be_taken_for_something_else_is_refused(fennmark: Folder, name: str, words: str) -> None:
+    """A fixed part of topics and alarm names, an option, or the file names of another drive."""
+    line = fennmark.append(
+        "drives.toml", f'[drive.{name}]\ntemplate = "secondary"\nname = "X"\nplc = "PLCB"\nshift = 300'
+    )
+
+    (mistake,) = fennmark.mistakes()
+
+    assert (mistake.key, mistake.line) == (f"drive.{name}", line)
+    assert words in mistake.text
+
+
+def test_fixed_names_are_those_of_topics_and_alarms() -> None:
+    """Whoever adds a fixed level adds it to what no drive may be called."""
+    topics = Topics("root", "s")
+    levels = {t.removeprefix("root/s/").split("/")[0] for t in (topics.service, topics.events, topics.drives)}
+
+    assert {*levels, SITE} <= set(FIXED)

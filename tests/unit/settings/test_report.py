@@ -44,6 +44,15 @@ def test_drives_with_normally_open_contacts_are_named(fennmark: Folder) -> None:
     assert "Nothing marked: PC1, PC2, GT1." in told(fennmark)
 
 
+def test_foot_names_no_drive_that_is_marked_anywhere(fennmark: Folder) -> None:
+    """A record that is not used is a mark below the drives."""
+    fennmark.replace("drives.toml", "shutdown_nm = 112500.0", "shutdown_nm = 125000.0")
+    text = told(fennmark)
+
+    assert "! drive.GT1: record GT1-" in text
+    assert "Nothing marked: PC1, PC2." in text
+
+
 def test_drive_without_witness_is_named(fennmark: Folder) -> None:
     """SC1's and SC2's zeros are known by the rack bit only; without it nobody could tell a restart."""
     text = '[template.secondary.rack_healthy]\npoint = { table = "holding", address = 0, bit = 3 }'
