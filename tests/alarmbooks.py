@@ -5,10 +5,9 @@ from __future__ import annotations
 from nightrake.alarms import asked
 from nightrake.alarms.book import advance, alarm_of
 from nightrake.alarms.keys import AlarmKey
-from nightrake.alarms.latch import Answer
 from nightrake.alarms.records import Alarm, AlarmBook, Condition
 from nightrake.alarms.rules import AlarmRules, site_rules
-from nightrake.domain.rows import Entry
+from nightrake.domain.rows import Answer, Entry
 
 S = 1_000_000_000
 UTC = 1_790_000_000_000

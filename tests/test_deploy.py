@@ -6,11 +6,7 @@ import configparser
 import re
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
 from pathlib import Path
-
-import pytest
 
 DEPLOY = Path(__file__).resolve().parent.parent / "deploy"
 UNIT = DEPLOY / "systemd" / "nightrake.service"
@@ -86,74 +82,6 @@ def test_watch_loads_under_the_units_memory_wall() -> None:
     done = run(sys.executable, "-c", f"{wall}; import nightrake.app")
 
     assert done.returncode == 0, done.stderr
-
-
-# --- mosquitto --------------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def broker_port(tmp_path: Path, free_port: int) -> Iterator[int]:
-    """Mosquitto with the shipped configuration; only port and file places differ."""
-    passwords = tmp_path / "passwords"
-    passwords.touch(mode=0o600)
-    for user in ("nightrake", "pager"):
-        assert run("mosquitto_passwd", "-b", str(passwords), user, f"{user}-pw").returncode == 0
-    rules = tmp_path / "acl"
-    rules.write_text((DEPLOY / "mosquitto" / "nightrake.acl").read_text(encoding="utf-8"))
-    text = (DEPLOY / "mosquitto" / "nightrake.conf").read_text(encoding="utf-8")
-    for shipped, here in (
-        ("listener 1883 127.0.0.1", f"listener {free_port} 127.0.0.1"),
-        ("/etc/mosquitto/nightrake.passwd", str(passwords)),
-        ("/etc/mosquitto/nightrake.acl", str(rules)),
-        ("persistence true", f"persistence true\npersistence_location {tmp_path}/\nuser root"),
-    ):
-        assert shipped in text
-        text = text.replace(shipped, here)
-    config = tmp_path / "mosquitto.conf"
-    config.write_text(text)
-    broker = subprocess.Popen(["mosquitto", "-c", str(config)], stderr=subprocess.PIPE, text=True)
-    try:
-        wait_until(lambda: told(free_port, "nightrake", "nightrake/fennmark/service", "probe"))
-        yield free_port
-    finally:
-        broker.terminate()
-        broker.communicate(timeout=10)
-
-
-def wait_until(ready: Callable[[], bool], within_s: float = 10.0) -> None:
-    """Look again until it is so."""
-    deadline = time.monotonic() + within_s
-    while not ready():
-        assert time.monotonic() < deadline, "the broker did not start with the shipped configuration"
-        time.sleep(0.05)
-
-
-def client(program: str, port: int, user: str, *more: str) -> subprocess.CompletedProcess[str]:
-    """Run one of Mosquitto's clients as a user."""
-    who = ("-u", user, "-P", f"{user}-pw")
-    return run(program, "-h", "127.0.0.1", "-p", str(port), "-V", "5", *who, "-q", "1", *more)
-
-
-def told(port: int, user: str, topic: str, text: str) -> bool:
-    """Publish a retained message; whether the broker allowed it."""
-    return client("mosquitto_pub", port, user, "-r", "-t", topic, "-m", text).returncode == 0
-
-
-def retained(port: int, user: str, topic: str) -> str:
-    """The retained message that a user gets to see within a second."""
-    return client("mosquitto_sub", port, user, "-t", topic, "-C", "1", "-W", "1").stdout.strip()
-
-
-def test_shipped_broker_configuration_lets_the_watch_tell_and_receivers_only_read(broker_port: int) -> None:
-    """The watch writes its site's topics; a receiver reads them and changes nothing; a stranger gets nothing."""
-    topic = "nightrake/fennmark/drive/PC1"
-
-    assert told(broker_port, "nightrake", topic, "from the watch")
-    told(broker_port, "pager", topic, "forged")
-    assert retained(broker_port, "pager", topic) == "from the watch"
-    anonymous = run("mosquitto_sub", "-h", "127.0.0.1", "-p", str(broker_port), "-t", "#", "-C", "1", "-W", "1")
-    assert anonymous.returncode != 0
-    assert anonymous.stdout == ""
 
 
 # --- the other files --------------------------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ PACKAGE = ROOT / "service" / "nightrake"
 PURE = ("domain", "alarms")
 GROUND = ("errors", "crashpoint")
 """Modules at the top that every shell may import: they know nothing but the standard library."""
-SHELLS = ("field", "journal", "historian", "messages", "control", "settings")
+SHELLS = ("field", "journal", "historian", "messages", "channels", "control", "settings")
 OUTSIDE_PURE = set(
     "os io time random socket asyncio threading subprocess pathlib logging secrets tempfile signal select selectors "
     "multiprocessing concurrent urllib http sqlite3 ctypes shutil fcntl uuid".split()
@@ -33,6 +33,8 @@ OWNERS = {  # the one room (or module) that may know an outside library
     "influxdb_client": "historian/",
     "urllib3": "historian/",
     "apsw": "journal/",
+    "apprise": "channels/worker.py",
+    "cryptography": "messages/operatorkey.py",
     "typer": "cli/",
     "rich": "cli/",
     "amqtt": "cli/demo.py",
@@ -42,7 +44,9 @@ OWNERS = {  # the one room (or module) that may know an outside library
     "jinja2": "reports/",
     "markupsafe": "reports/",
 }
-HEAVY = set("numpy scipy pint matplotlib plotext pandas fastapi uvicorn starlette jinja2 amqtt typer aiohttp".split())
+HEAVY = set(
+    "numpy scipy pint matplotlib plotext pandas fastapi uvicorn starlette jinja2 amqtt typer aiohttp apprise".split()
+)
 
 MEASURING = {  # rooms that the watch never loads: what they may know of ours, beside themselves and the errors
     "commissioning": ("domain",),
@@ -277,6 +281,9 @@ def test_package_keeps_the_rule(rule: Rule, sources: Sources) -> None:
         (plant_ties, "engine.py", "from nightrake.plant import load"),
         (strangers, "field/poller.py", "from pymodbus.client import AsyncModbusTcpClient"),
         (strangers, "engine.py", "import apsw"),
+        (strangers, "settings/signing.py", "from cryptography.hazmat.primitives.asymmetric import ed25519"),
+        (strangers, "channels/sender.py", "def f():\n    import apprise"),
+        (shells_that_know_each_other, "channels/x.py", "from nightrake.messages.people import People"),
         (modbus_writes, "field/x.py", "async def f(c):\n    await c.write_register(1, 2)"),
         (modbus_writes, "field/x.py", "from pymodbus.pdu.bit_message import WriteSingleCoilRequest"),
         (modbus_writes, "field/x.py", "FUNCTION_CODE = 16"),

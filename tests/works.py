@@ -5,6 +5,10 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable, Mapping
 
+from nightrake.alarms.book import alarm_of, is_latched
+from nightrake.alarms.keys import AlarmKey
+from nightrake.alarms.life import UNANSWERED, AlarmState
+from nightrake.alarms.response import UNSET, Response
 from nightrake.domain.drive import DriveState
 from nightrake.domain.inputs import BlockReply, Command, Got, Input, RawScan, Tick
 from nightrake.domain.pipeline import step
@@ -100,13 +104,13 @@ class Works:
     """See the module. Contacts begin released, everything else at a value that is healthy.
 
     Args:
-        long_way: Judge everything the long way.
+        response: What the site says about alarms and people. long_way: Judge everything the long way.
     """
 
-    def __init__(self, site: SiteSpec, *, long_way: bool = False) -> None:
+    def __init__(self, site: SiteSpec, response: Response = UNSET, *, long_way: bool = False) -> None:
         self.site = site
         self.long_way = long_way
-        self.state: SiteState = new_site(site)
+        self.state: SiteState = new_site(site, response)
         self.now_ns = 100 * SECOND
         self.utc_begin_ms = 1_790_000_000_000
         """UTC when the monotonic clock was zero."""
@@ -178,12 +182,27 @@ class Works:
         self.now_ns += after_ms * MS
         return self.give(Tick(self.now_ns, self.utc_ms))
 
-    def ask(self, verb: str, drive: str, arg: str = "", side: str = "") -> tuple[bool, str]:
-        """A command and its one answer."""
-        given = Command(self.now_ns, self.utc_ms, verb, drive, side, "somebody", "local", "local user", arg, "r1")
+    def ask(self, verb: str, drive: str, arg: str = "", side: str = "", **args: object) -> tuple[bool, str]:
+        """A command and its one answer; `actor` and `role` among `args` are whose it is."""
+        who = (str(args.pop("actor", "somebody")), str(args.pop("role", "local")), "local user")
+        given = Command(self.now_ns, self.utc_ms, verb, drive, side, *who, arg, "r1", args)
         ((ref, answer),) = self.give(given).answers
         assert ref == "r1"
         return answer
+
+    def acknowledge(self, drive: str, side: str = "forward", kind: str = "shutdown_contact") -> bool:
+        """Acknowledge the occurrence that stands."""
+        key = AlarmKey(drive, side, kind)
+        occurrence = alarm_of(self.state.alarms.book, key).state.occurrence
+        return self.ask("acknowledge", drive, alarm=str(key), occurrence=occurrence)[0]
+
+    def reset(self, drive: str, side: str = "") -> tuple[bool, str]:
+        """What an operator does: acknowledge, let the contact stay released for a minute, reset."""
+        for each in [side] if side else [str(d) for d in self.site.drives[drive].directions]:
+            if self.shutdown(drive, each).life in UNANSWERED:
+                assert self.acknowledge(drive, each)
+        self.scans(62, 1_000)
+        return self.ask("reset", drive, side=side)
 
     # --- looking ---
 
@@ -229,7 +248,11 @@ class Works:
 
     def latched(self, drive: str, side: str = "forward") -> bool:
         """Whether a shutdown is latched."""
-        return self.state.latches[drive, side].latched
+        return is_latched(self.state.alarms.book, drive, side)
+
+    def shutdown(self, drive: str, side: str = "forward") -> AlarmState:
+        """The life of a shutdown's alarm."""
+        return alarm_of(self.state.alarms.book, AlarmKey(drive, side, "shutdown_contact")).state
 
 
 def plan_of(site: SiteSpec, plc: str) -> ReadPlan:

@@ -20,8 +20,19 @@ import structlog
 
 from nightrake.alive import Alive
 from nightrake.asked import COMMIT_WAIT_S, Asked
-from nightrake.beginning import CURSOR, is_same_boot, start_entry, told_until, with_latches
+from nightrake.beginning import (
+    CURSOR,
+    broker_of,
+    hand_over,
+    is_same_boot,
+    start_entry,
+    told_until,
+    updated_from,
+    with_latches,
+)
+from nightrake.calling import Now, limit_of
 from nightrake.clock import Segment, SystemClock, boot_id
+from nightrake.commanding import Commanding
 from nightrake.control.place import Place
 from nightrake.control.server import ControlServer
 from nightrake.domain.inputs import LinkHealth, RawScan, SettingsChanged
@@ -35,14 +46,15 @@ from nightrake.forwarding import Forwarding
 from nightrake.hangup import served
 from nightrake.journal.chain import lost_entry
 from nightrake.journal.store import Store
-from nightrake.kept import plan_to_json, restore, states_of
-from nightrake.lifeline import NO_MEMORY, calm_interpreter, end_at_once, end_rather_than_limp, is_no_memory
+from nightrake.kept import restore
+from nightrake.lifeline import NO_MEMORY, calm_interpreter, end_at_once, end_rather_than_limp, first_of, is_no_memory
 from nightrake.loadapart import program
 from nightrake.logs import LineLog, set_up_logs
 from nightrake.messages.states import Renewal
-from nightrake.messages.teller import BrokerSettings, Teller
+from nightrake.messages.teller import Teller
 from nightrake.notify import Notifier
 from nightrake.polling import Pollers
+from nightrake.reaching import Reaching
 from nightrake.reloading import Reloader, Taken, secrets_changed, what_changed
 from nightrake.settings import Secrets, Settings, load, secrets_of
 
@@ -141,9 +153,10 @@ class Watch:
         segment = Segment(boot_id(), clock.mono_ns(), clock.utc_ms(), clock.trusted())
         last_utc_ms, kept = store.last_utc_ms(), store.states()
         state, unfit = restore(
-            new_site(settings.site),
+            new_site(settings.site, settings.response),
             kept,
             clock.mono_ns(),
+            clock.utc_ms(),
             same_boot=is_same_boot(store),
             lived_utc_ms=last_utc_ms,
         )
@@ -161,7 +174,11 @@ class Watch:
             tell=self._tell,
             changed=self._mark,
         )
+        self._asked = Asked(self, clock)
+        self._commanding = Commanding(clock, self._asked.command, self.engine.note, store, kept)
+        self.people = Reaching(store, lambda: self.teller, self._now, self.engine.note, self._link_of)
         self.teller = self._new_teller(settings, given.secrets, told_until(store))
+        self.people.take(settings, given.secrets)
         now = lambda: Taken(self.settings, self.secrets)  # noqa: E731
         self._reloader = Reloader(given.folder, given.overrides, now, self._go_on, self.engine.note)
         self.forwarding = Forwarding(
@@ -169,22 +186,11 @@ class Watch:
         )
         self._started = start_entry(settings, store, last_utc_ms, clock.utc_ms(), unfit)
         self._segment = segment
+        self._updated_from = updated_from(store)
         self.pollers: Pollers
 
     def _new_teller(self, settings: Settings, secrets: Secrets, cursor: int) -> Teller:
-        mqtt = settings.mqtt
-        broker = BrokerSettings(
-            host=mqtt.host,
-            port=mqtt.port,
-            protocol=mqtt.protocol,
-            client_id=mqtt.client_id or f"nightrake-{settings.site.id}",
-            username=mqtt.username,
-            password=secrets.mqtt_password.reveal(),
-            ca_file=mqtt.ca_file,
-            cert_file=mqtt.cert_file,
-            key_file=mqtt.key_file,
-            keepalive_s=mqtt.keepalive_s,
-        )
+        mqtt, broker = settings.mqtt, broker_of(settings, secrets)
         return Teller(
             broker,
             self,
@@ -196,8 +202,14 @@ class Watch:
             utc_ms=self._clock.utc_ms,
             on_link=self._link_of("broker"),
             canary_period_s=mqtt.canary_period_s,
+            people=bool(settings.people),
+            limit=limit_of(settings),
+            commands=self._commanding.reception(settings),
             pulse=self._pulse,
         )
+
+    def _now(self) -> Now:
+        return Now(self.engine.state, self._clock.mono_ns(), self._clock.utc_ms())
 
     # --- the teller's feed --------------------------------------------------------------------------------------------
 
@@ -214,12 +226,14 @@ class Watch:
     def _tell(self, row: Row, durable: bool) -> None:
         self.recent.append(row)
         self.teller.offer(row, durable)
+        self.people.on_row(row)
         self.forwarding.wake()
 
     def _mark(self, drives: Sequence[str]) -> None:
         state, mono_ns, utc_ms = self.engine.state, self._clock.mono_ns(), self._clock.utc_ms()
         for drive in drives:
             if drive in state.drives:
+                self.people.calling.note_torque(drive)
                 self.teller.mark(drive, drive_view(state, drive, mono_ns, utc_ms))
 
     def _link_of(self, link: str) -> Any:
@@ -228,22 +242,12 @@ class Watch:
 
         return told
 
-    def _rows_lost(self, first_seq: int, last_seq: int) -> None:
-        self.engine.note(lost_entry(first_seq, last_seq))
-
     def _store_anew(self) -> None:
         """The store was damaged and begun anew: what only we know now is handed over once more."""
         now = self._clock.mono_ns(), self._clock.utc_ms()
         self.store.put_segment(boot_id(), *now, self._clock.trusted())
         self.store.put_settings(self.settings.digest, now[1], self.settings.content)
-        for endpoint in self.engine.state.endpoints.values():
-            self.store.put_layout(endpoint.plan.layout, plan_to_json(endpoint.plan))
-        self._group.create_task(self._keep_states_again(), name="states again")
-
-    async def _keep_states_again(self) -> None:
-        for drive in list(self.engine.state.drives):
-            self.store.append((), states_of(self.engine.state, {drive}), ())
-            await asyncio.sleep(0)
+        self._group.create_task(hand_over(self.store, self.engine.state), name="states again")
 
     def _plc_link(self, plc: str, up: bool, detail: str) -> None:
         self._link_of(f"plc:{plc}")(up, detail)
@@ -264,17 +268,23 @@ class Watch:
             self._reloader.hang_up()
         calm_interpreter()
         end_rather_than_limp()
-        self.store.start(self.engine.durable, self._link_of("disk"), self._rows_lost, self._store_anew)
+        self.store.start(
+            self.engine.durable,
+            self._link_of("disk"),
+            lambda *seqs: self.engine.note(lost_entry(*seqs)),
+            self._store_anew,
+        )
         self.store.put_segment(*self._segment)
         self.store.put_settings(self.settings.digest, self._clock.utc_ms(), self.settings.content)
         self.engine.note(self._started)
+        self.people.begin(self._updated_from)
         try:
             await self._run_all()
         except BaseExceptionGroup as errors:
             if errors.subgroup(is_no_memory):
                 end_at_once(NO_MEMORY)
             if errors.subgroup(NightrakeError) and not errors.split(NightrakeError)[1]:
-                raise _first(errors) from None
+                raise first_of(errors) from None
             raise
         finally:
             await self.store.close()
@@ -282,11 +292,13 @@ class Watch:
 
     async def _run_all(self) -> None:
         ready = asyncio.Event()
-        verbs = {**Asked(self, self._clock).verbs(), "reload": self._reloader.ask}
+        verbs = {**self._asked.verbs(), "reload": self._reloader.ask}
         server = ControlServer(self._given.place, verbs, {}, self._link_of("control"), self._pulse)
         async with asyncio.TaskGroup() as group:
             control = group.create_task(server.run(ready, self._given.taken), name="control")
+            await self.people.take_up(self.engine.last_seq)
             self._telling = group.create_task(self.teller.run(), name="teller")
+            calling = group.create_task(self.people.channels.run(), name="channels")
             self._group = group
             forward = group.create_task(self.forwarding.run(), name="forwarder")
             ticker = group.create_task(self._tick(), name="ticker")
@@ -303,10 +315,13 @@ class Watch:
             self.pollers.cancel()
             ticker.cancel()
             forward.cancel()
+            self.people.channels.stop()
             self.engine.note(Entry("service", "stopped", "", "", {"why": "asked to"}))
             await self.store.wait_durable(self.engine.last_seq, COMMIT_WAIT_S)
             self.teller.stop()
             await asyncio.wait({self._telling}, timeout=3.0)
+            await asyncio.wait({calling}, timeout=3.0)
+            calling.cancel()
             self._telling.cancel()
             control.cancel()
 
@@ -323,6 +338,7 @@ class Watch:
             await asyncio.sleep(TICK_S)
             self.engine.tick()
             self._renew_states()
+            self.people.look(self._clock.mono_ns(), self.forwarding.dead_letters)
             if news := self.store.damage.news():
                 self.engine.note(*news)
             alive.look()
@@ -349,7 +365,8 @@ class Watch:
     def _take_site(self, old: Settings, new: Settings) -> list[str]:
         self.store.put_settings(new.digest, self._clock.utc_ms(), new.content)
         self._clock.require_sync = new.clock.require_sync
-        outcome = self.engine.submit(SettingsChanged(self._clock.mono_ns(), self._clock.utc_ms(), new.site))
+        stamps = (self._clock.mono_ns(), self._clock.utc_ms())
+        outcome = self.engine.submit(SettingsChanged(*stamps, new.site, new.response))
         self.pollers.take(new.site)
         went = [side for entry in outcome.entries for side in entry.data.get("latched_removed", ())]
         told = "its shutdown is latched, and nobody watches it now; the latch comes back with the drive"
@@ -358,9 +375,12 @@ class Watch:
     async def _retell(self, old: Taken, taken: Taken) -> None:
         """Another broker, user or site id needs another teller; otherwise only the drives may have changed."""
         new, before = taken.settings, old.settings
+        self.people.take(new, taken.secrets)
         secrets = [what for what in taken.secrets.changed(old.secrets) if what.startswith("mqtt")]
         if (new.mqtt, new.site.id) == (before.mqtt, before.site.id) and not secrets:
             self.teller.set_drives(new.site.drives)
+            self.teller.set_people(bool(new.people), limit_of(new))
+            self._commanding.settings_changed(new)
             return
         self.teller.stop()
         _, left = await asyncio.wait({self._telling}, timeout=TELLER_STOP_S)
@@ -368,16 +388,9 @@ class Watch:
             self._telling.cancel()
             await asyncio.wait(left, timeout=TELLER_STOP_S)
         self.teller = self._new_teller(new, taken.secrets, self.teller.stats.cursor)
+        await self.people.take_up(self.engine.last_seq)
         self._telling = self._group.create_task(self.teller.run(), name="teller")
         for number, drive in enumerate(list(self.engine.state.drives)):
             if number % MARKED_AT_ONCE == 0:
                 await asyncio.sleep(0)
             self._mark([drive])
-
-
-def _first(errors: BaseExceptionGroup[BaseException]) -> BaseException:
-    """One of the errors in a group."""
-    error: BaseException = errors
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
-    return error

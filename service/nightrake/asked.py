@@ -6,13 +6,16 @@ Reading a drive live serves proving: position with the time of its reply, each c
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from nightrake.clock import Clock
 from nightrake.control.server import Caller
+from nightrake.domain.alarmview import alarms_view, lockout_view
 from nightrake.domain.cleantext import clean
 from nightrake.domain.inputs import Command, Got
+from nightrake.domain.rows import Answer
 from nightrake.domain.scan import position_read_ns
 from nightrake.domain.state import SiteState
 from nightrake.domain.view import drive_view
@@ -28,6 +31,8 @@ HIGHEST = 2**63 - 1
 """No row has a higher number."""
 REFUSED_S = 0.05
 """A refusal takes this long, so that nonsense without end does not push the scans out of the hot tail."""
+ARGS, TEXT = 20, 500
+"""Keys that come with a command, and characters of one text, at most."""
 ROWS = 500
 """Journal rows in one answer at most."""
 
@@ -52,6 +57,8 @@ class Asked:
             "probe": self._probe,
             "live": self._live,
             "command": self._command,
+            "alarms": self._alarms,
+            "lockout": self._lockout,
         }
 
     async def _status(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
@@ -86,26 +93,75 @@ class Asked:
         rows = [row_view(r) for r in self._watch.recent if r.seq > after and r.drive == drive] if after >= 0 else []
         return {**view, "seq": last_seq, "epoch": self._watch.store.epoch, "rows": rows}
 
+    async def _alarms(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        return alarms_view(self._watch.engine.state, self._clock.mono_ns(), self._clock.utc_ms())
+
+    async def _lockout(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        state, drive = self._watch.engine.state, str(args["drive"])
+        if drive not in state.drives:
+            raise ControlError(f"no drive '{clean(drive, 64)}' at this site; it has {', '.join(state.drives)}")
+        return lockout_view(state, drive, self._clock.mono_ns())
+
     async def _command(self, caller: Caller, args: Mapping[str, Any]) -> Any:
-        command = Command(
-            self._clock.mono_ns(),
-            self._clock.utc_ms(),
-            clean(str(args["what"])),
-            clean(str(args["drive"])),
-            clean(str(args.get("direction", ""))),
-            clean(caller.actor),
-            "local",
-            "local user",
-            clean(str(args.get("arg", ""))),
-            "socket",
+        actor, role, known_by = self._who(caller)
+        answer, durable = await self.command(
+            str(args["what"]),
+            str(args.get("drive", "")),
+            str(args.get("direction", "")),
+            plain_args(args.get("args", {})),
+            (actor, role, known_by),
+            str(args.get("arg", "")),
         )
+        text = answer.text if durable else f"{answer.text} (not on disk yet)"
+        return {"ok": answer.ok, "text": text, "durable": durable}
+
+    def _who(self, caller: Caller) -> tuple[str, str, str]:
+        """A user of the machine is the person that the settings name for them, or nobody in particular."""
+        person = self._watch.settings.duty.local_users.get(caller.actor, "")
+        if person:
+            return person, self._watch.settings.people[person].role, f"local user {clean(caller.actor, 32)}"
+        return clean(caller.actor), "local", "local user"
+
+    async def command(
+        self, verb: str, drive: str, direction: str, args: Mapping[str, Any], who: tuple[str, str, str], arg: str = ""
+    ) -> tuple[Answer, bool]:
+        """Put one command through the walk, whichever way it came in.
+
+        Returns:
+            Its answer, after its commit or a second later; and whether it is on disk.
+        """
+        stamps = (self._clock.mono_ns(), self._clock.utc_ms())
+        names = (clean(verb), clean(drive), clean(direction))
         watch = self._watch
-        answer = watch.engine.submit(command).answers[0][1]
+        outcome = watch.engine.submit(Command(*stamps, *names, *who, clean(arg), "ref", args))
+        answer = outcome.answers[0][1]
         if not answer.ok:
             await asyncio.sleep(REFUSED_S)
         durable = await watch.store.wait_durable(watch.engine.last_seq, COMMIT_WAIT_S)
-        text = answer.text if durable else f"{answer.text} (not on disk yet)"
-        return {"ok": answer.ok, "text": text, "durable": durable}
+        return answer, durable
+
+
+def plain_args(given: Any) -> dict[str, Any]:
+    """What came with a command, as far as it can stand in the record: short, flat, plain.
+
+    Raises:
+        ControlError: It cannot.
+    """
+    if not isinstance(given, Mapping) or len(given) > ARGS:
+        raise ControlError(f"'args' is an object of {ARGS} keys at most")
+    return {clean(str(key), 32): _plain(str(key), value) for key, value in given.items()}
+
+
+def _plain(key: str, value: Any) -> Any:
+    if isinstance(value, str):
+        return clean(value, TEXT)
+    if isinstance(value, bool) or value is None or (isinstance(value, int) and abs(value) < 2**53):
+        return value
+    if isinstance(value, float) and math.isfinite(value):
+        return value
+    if isinstance(value, list) and len(value) <= ARGS and all(isinstance(v, str) for v in value):
+        return [clean(v, TEXT) for v in value]
+    raise ControlError(f"'{clean(key, 32)}' is a text, a number or a list of texts")
 
 
 def _number(args: Mapping[str, Any], name: str, default: int) -> int:

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Sequence
 
 from nightrake import __version__
-from nightrake.alarms.latch import Latch
+from nightrake.alarms.keys import AlarmKey
+from nightrake.alarms.life import AlarmState, Life
+from nightrake.alarms.records import Alarm, Subject
+from nightrake.alarms.standing import SiteAlarms
 from nightrake.domain.rows import Entry, Row
 from nightrake.domain.state import SiteState
 from nightrake.journal.damage import WRONG
 from nightrake.journal.store import Store
-from nightrake.kept import latch_key
-from nightrake.settings import Settings
+from nightrake.kept import plan_to_json, states_of
+from nightrake.keptalarms import SUBJECT, alarm_states
+from nightrake.messages.broker import BrokerSettings
+from nightrake.settings import Secrets, Settings
 
 CURSOR = "mqtt"
-LATCHED, RESET = "shutdown_latched", "shutdown_reset"
+OPERATED, LATCHED, RESET = "shutdown_operated", "latched", "reset"
+"""The last of these about a drive and direction says whether its shutdown holds; nothing else latches or is reset."""
 
 
 def told_until(store: Store) -> int:
@@ -35,22 +42,31 @@ def with_latches(state: SiteState, store: Store, unfit: Sequence[str]) -> SiteSt
     Args:
         state, unfit: From `kept.restore`.
     """
-    latches = dict(state.latches)
-    for drive, side in latches:
-        if latch_key(drive, side) in unfit:
-            row = store.last_row_of(drive, side, (LATCHED, RESET))
-            latches[drive, side] = latch_of(row) if row is not None else Latch()
-    return state._replace(latches=latches)
+    subjects = dict(state.alarms.book.subjects)
+    for drive, wire in state.wires.items():
+        if f"{SUBJECT}{drive}" in unfit:
+            words = {str(d): store.last_row_of(drive, str(d), (OPERATED, LATCHED, RESET)) for d in wire.spec.directions}
+            found = [latch_of(drive, side, row) for side, row in words.items() if row is not None]
+            alarms = {str(a.key): a for a in found if a is not None}
+            subjects[drive] = Subject(alarms, {text: a.state.occurrence for text, a in alarms.items()})
+    book = state.alarms.book._replace(subjects=subjects, due_ns=1)
+    return state._replace(alarms=state.alarms._replace(book=book))
 
 
-def latch_of(row: Row) -> Latch:
-    """A latch by the last row on it; where that is damaged too, it is latched: a person has to look."""
+def latch_of(drive: str, side: str, row: Row) -> Alarm | None:
+    """The alarm of a shutdown that latches, by the last row on it; None = it was reset.
+
+    Where that row is damaged too, it is latched: a person has to look.
+    """
+    key, since_ms = AlarmKey(drive, side, "shutdown_contact"), row.utc_ms if type(row.utc_ms) is int else 0
     try:
-        occurrence = int(json.loads(row.payload)["occurrence"])
-    except WRONG:
-        return Latch(latched=True, occurrence=1)
-    since_ms = row.utc_ms if type(row.utc_ms) is int else 0
-    return Latch(latched=row.event == LATCHED, occurrence=occurrence, since_utc_ms=since_ms)
+        occurrence, is_reset = int(json.loads(row.payload).get("occurrence", 1)), row.event == RESET
+    except (*WRONG, AttributeError):
+        occurrence, is_reset = 1, False
+    if is_reset:
+        return None
+    life = AlarmState(Life.LATCHED_UNACKNOWLEDGED, occurrence, raised_utc_ms=since_ms, changed_utc_ms=since_ms)
+    return Alarm(key, life)
 
 
 def is_same_boot(store: Store) -> bool:
@@ -80,3 +96,40 @@ def start_entry(settings: Settings, store: Store, last_utc_ms: int, utc_ms: int,
         "state_left_out": unfit,
     }
     return Entry("service", "started", "", "", data)
+
+
+def updated_from(store: Store) -> str:
+    """Version of the program that ran before, "" where it was the same or is not known. Before `Store.start` only."""
+    row = store.last_row_of("", "", ("started",))
+    try:
+        version = str(json.loads(row.payload)["version"]) if row is not None else ""
+    except WRONG:
+        return ""
+    return "" if version == __version__ else version
+
+
+async def hand_over(store: Store, state: SiteState) -> None:
+    """Give a store that was begun anew all that only the running watch knows: read plans, states, alarms."""
+    for endpoint in state.endpoints.values():
+        store.put_layout(endpoint.plan.layout, plan_to_json(endpoint.plan))
+    store.append((), alarm_states(SiteAlarms(), state.alarms), ())
+    for drive in list(state.drives):
+        store.append((), states_of(state, state, {drive}), ())
+        await asyncio.sleep(0)
+
+
+def broker_of(settings: Settings, secrets: Secrets) -> BrokerSettings:
+    """Where the broker is, as the settings say."""
+    mqtt = settings.mqtt
+    return BrokerSettings(
+        host=mqtt.host,
+        port=mqtt.port,
+        protocol=mqtt.protocol,
+        client_id=mqtt.client_id or f"nightrake-{settings.site.id}",
+        username=mqtt.username,
+        password=secrets.mqtt_password.reveal(),
+        ca_file=mqtt.ca_file,
+        cert_file=mqtt.cert_file,
+        key_file=mqtt.key_file,
+        keepalive_s=mqtt.keepalive_s,
+    )

@@ -22,6 +22,7 @@ from nightrake.domain.rows import SCHEMA_VERSION, Entry, Row, TailRecord, canoni
 from nightrake.domain.state import Outcome, SiteState
 from nightrake.domain.tailcodec import to_record
 from nightrake.kept import plan_to_json, snapshot, states_of
+from nightrake.keptalarms import alarm_states
 from nightrake.logs import facts_of, level_of
 
 log = structlog.get_logger("nightrake.engine")
@@ -127,18 +128,20 @@ class Engine:
             self._layouts[given.endpoint] = given.plan.layout
             self._keeper.put_layout(given.plan.layout, plan_to_json(given.plan))
         record = to_record(seq, given)
-        if outcome.entries or outcome.hidden:
-            self._append(outcome, record, given.mono_ns, given.utc_ms)
+        if outcome.entries or outcome.hidden or after.alarms is not before.alarms:
+            self._append(before, outcome, record, given.mono_ns, given.utc_ms)
         else:
             self._keeper.append((), {}, (record,))
         if outcome.drives:
             self._changed(outcome.drives)
         return outcome
 
-    def _append(self, outcome: Outcome, record: TailRecord, mono_ns: int, utc_ms: int) -> None:
+    def _append(self, before: SiteState, outcome: Outcome, record: TailRecord, mono_ns: int, utc_ms: int) -> None:
         rows = [self._row(entry, record.seq, mono_ns, utc_ms) for entry in outcome.entries]
-        drives = {e.drive for e in outcome.entries} | set(outcome.drives) | set(outcome.hidden)
-        self._keeper.append(rows, states_of(self.state, drives), (record,))
+        told = bool(outcome.entries or outcome.hidden)
+        drives = {e.drive for e in outcome.entries} | set(outcome.drives) | set(outcome.hidden) if told else set()
+        states = states_of(before, self.state, drives) if told else alarm_states(before.alarms, self.state.alarms)
+        self._keeper.append(rows, states, (record,))
         _log(outcome.entries, rows)
 
     def note(self, *entries: Entry) -> None:

@@ -118,6 +118,11 @@ class Forwarding:
         """Something was journalled."""
         self._awake.set()
 
+    @property
+    def dead_letters(self) -> int:
+        """What this run has given up."""
+        return self._dead
+
     def status(self) -> dict[str, Any]:
         """How it goes, as plain values."""
         up, detail = self._news.state or (False, "not connected yet")

@@ -10,7 +10,6 @@ from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
-from nightrake.alarms.latch import Latch
 from nightrake.domain.chatter import MINUTE_NS, Tallies, Tally
 from nightrake.domain.drive import DriveState, after_restart
 from nightrake.domain.image import Image, ImageState
@@ -19,10 +18,10 @@ from nightrake.domain.readplan import Block, ReadPlan
 from nightrake.domain.scan import layout_wire
 from nightrake.domain.site import PointSpec
 from nightrake.domain.state import EndpointState, SiteState
+from nightrake.keptalarms import alarm_states, alarms_from, alarms_to, restored_alarms
 
 _T = TypeVar("_T")
 _DRIVE: TypeAdapter[DriveState] = TypeAdapter(DriveState)
-_LATCH: TypeAdapter[Latch] = TypeAdapter(Latch)
 _TALLIES: TypeAdapter[dict[str, Tally]] = TypeAdapter(dict[str, Tally])
 _POINTS: TypeAdapter[list[PointSpec]] = TypeAdapter(list[PointSpec])
 _BLOCKS: TypeAdapter[list[Block]] = TypeAdapter(list[Block])
@@ -37,67 +36,47 @@ def drive_key(drive: str) -> str:
     return f"drive:{drive}"
 
 
-def latch_key(drive: str, direction: str) -> str:
-    """Key of a latch."""
-    return f"latch:{drive}/{direction}"
-
-
-def states_of(state: SiteState, drives: set[str]) -> dict[str, bytes]:
-    """What must be kept with the rows of these drives: their judgement states and latches, and what was counted."""
+def states_of(before: SiteState, state: SiteState, drives: set[str]) -> dict[str, bytes]:
+    """What must be kept with the rows of these drives: their judgement states, what of the alarms has changed with the
+    step, and what was counted."""
     kept: dict[str, bytes] = {TALLIES_KEY: _TALLIES.dump_json({k: t for k, t in state.tallies.items() if t.counted})}
     for drive in drives:
-        if drive not in state.drives:
-            continue
-        kept[drive_key(drive)] = _DRIVE.dump_json(state.drives[drive])
-        for side in state.wires[drive].spec.directions:
-            kept[latch_key(drive, str(side))] = _LATCH.dump_json(state.latches[drive, str(side)])
-    return kept
+        if drive in state.drives:
+            kept[drive_key(drive)] = _DRIVE.dump_json(state.drives[drive])
+    return kept | alarm_states(before.alarms, state.alarms)
 
 
 def restore(
-    state: SiteState, kept: dict[str, bytes], mono_ns: int, *, same_boot: bool = False, lived_utc_ms: int = 0
+    state: SiteState,
+    kept: dict[str, bytes],
+    mono_ns: int,
+    utc_ms: int,
+    *,
+    same_boot: bool = False,
+    lived_utc_ms: int = 0,
 ) -> tuple[SiteState, list[str]]:
     """Bring stored states back into a new site.
 
     Args:
-        state: A site of which nothing has been read. kept: From the store. mono_ns: Now.
+        state: A site of which nothing has been read. kept: From the store. mono_ns, utc_ms: Now.
         same_boot: The machine was not started anew, so monotonic times in `kept` are still to be compared with ours.
         lived_utc_ms: When the last run was last known to live.
 
     Returns:
         The site, and the keys that no longer fit (contacts changed, damaged) and were left out.
     """
-    drives, latches, unfit = dict(state.drives), _latches_away(state, kept), list[str]()
+    drives = dict(state.drives)
+    alarms, unfit = restored_alarms(kept, state, mono_ns, utc_ms, same_boot=same_boot)
     for drive, wire in state.wires.items():
         raw = kept.get(drive_key(drive))
-        if raw is not None:
-            before = _parse(_DRIVE, raw)
-            if before is not None and _fits(before, len(wire.contacts), len(wire.stages)):
-                drives[drive] = after_restart(wire, before, mono_ns, same_boot=same_boot, lived_utc_ms=lived_utc_ms)
-            else:
-                unfit.append(drive_key(drive))
-        for side in wire.spec.directions:
-            raw = kept.get(latch_key(drive, str(side)))
-            if raw is None:
-                continue
-            latch = _parse(_LATCH, raw)
-            if latch is None:
-                unfit.append(latch_key(drive, str(side)))
-            else:
-                latches[drive, str(side)] = latch._replace(running=-1)
-    return state._replace(drives=drives, latches=latches, tallies=_counted(kept, mono_ns)), unfit
-
-
-def _latches_away(state: SiteState, kept: dict[str, bytes]) -> dict[tuple[str, str], Latch]:
-    """The site's latches, as new, and those of drives that a reload took away: they come back with their drives."""
-    latches = dict(state.latches)
-    for key, raw in kept.items():
-        drive, _, side = key.removeprefix("latch:").rpartition("/")
-        if key.startswith("latch:") and (drive, side) not in latches:
-            latch = _parse(_LATCH, raw)
-            if latch is not None and latch.occurrence:
-                latches[drive, side] = latch._replace(running=-1)
-    return latches
+        if raw is None:
+            continue
+        before = _parse(_DRIVE, raw)
+        if before is not None and _fits(before, len(wire.contacts), len(wire.stages)):
+            drives[drive] = after_restart(wire, before, mono_ns, same_boot=same_boot, lived_utc_ms=lived_utc_ms)
+        else:
+            unfit.append(drive_key(drive))
+    return state._replace(drives=drives, alarms=alarms, tallies=_counted(kept, mono_ns)), unfit
 
 
 def _counted(kept: dict[str, bytes], mono_ns: int) -> Tallies:
@@ -149,7 +128,7 @@ def plan_from_json(text: str) -> ReadPlan:
 
 
 def snapshot(state: SiteState) -> bytes:
-    """The whole state as JSON, so that a replay can begin here: drives, latches, links, endpoints with their images."""
+    """The whole state as JSON, so that a replay can begin here: drives, alarms, links, endpoints with their images."""
     endpoints = {
         name: {
             "layout": e.plan.layout,
@@ -166,7 +145,7 @@ def snapshot(state: SiteState) -> bytes:
         {
             "digest": state.site.digest,
             "drives": {d: json.loads(_DRIVE.dump_json(s)) for d, s in state.drives.items()},
-            "latches": {f"{d}/{side}": list(latch) for (d, side), latch in state.latches.items()},
+            "alarms": alarms_to(state.alarms),
             "links": state.links,
             "tallies": json.loads(_TALLIES.dump_json(dict(state.tallies))),
             "endpoints": endpoints,
@@ -183,13 +162,9 @@ def from_snapshot(raw: bytes, blank: SiteState) -> SiteState:
     """
     data: dict[str, Any] = json.loads(raw)
     drives = {d: _DRIVE.validate_python(s, strict=False) for d, s in data["drives"].items()}
-    latches = {}
-    for key, values in data["latches"].items():
-        drive, _, side = key.rpartition("/")
-        latches[drive, side] = Latch(*values)
     state = blank._replace(
         drives=drives,
-        latches=latches,
+        alarms=alarms_from(data["alarms"]),
         links={k: (bool(v[0]), v[1]) for k, v in data["links"].items()},
         tallies=_TALLIES.validate_python(data["tallies"]),
     )

@@ -64,3 +64,11 @@ def end_at_once(words: bytes) -> NoReturn:
     """End the process with a sentence, and with nothing that could need memory, a disk, a reader or another thread."""
     last_words(words)
     os._exit(EXIT_BROKEN)
+
+
+def first_of(errors: BaseExceptionGroup[BaseException]) -> BaseException:
+    """One of the errors in a group."""
+    error: BaseException = errors
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error

@@ -29,17 +29,21 @@ LAST_WORDS_BYTES = 4096
 """A pipe that takes anything takes this much without a wait. Source: pipe(7), PIPE_BUF on Linux."""
 
 _LEVELS = {
-    **dict.fromkeys(("shutdown_operated", "shutdown_latched", "still_running", "running_before_reset"), logging.ERROR),
+    **dict.fromkeys(("shutdown_operated", "still_running"), logging.ERROR),
     **dict.fromkeys(("alarm_operated", "shutdown_suspect", "stop_not_confirmed"), logging.WARNING),
     **dict.fromkeys(("alarm_changes_counted", "shutdown_changes_counted"), logging.WARNING),
     **dict.fromkeys(("channels_disagree", "link_down", "link_changes_counted", "image_suspect"), logging.WARNING),
     **dict.fromkeys(("contact_edges_counted", "quality_changes_counted", "rows_lost"), logging.WARNING),
-    **dict.fromkeys(("gap", "clock_stepped", "refused"), logging.WARNING),
+    **dict.fromkeys(
+        ("gap", "clock_stepped", "refused", "nobody_on_duty", "chain_ended", "check_unanswered", "delivery_failed"),
+        logging.WARNING,
+    ),
 }
 """Events that somebody who looks for trouble must find; everything else is information."""
 _FACTS = (
     *("link", "detail", "plc", "stop", "torque_nm", "torque_is", "position_mm", "position_age_ms", "running"),
     *("in_test", "momentary", "without_alarm", "reason", "reasons", "quality", "actor", "events", "told", "last"),
+    *("alarm", "occurrence", "priority", "people", "person", "channel", "lockout", "verb"),
 )
 
 
@@ -47,6 +51,8 @@ def level_of(entry: Entry) -> int:
     """How grave an event is, as a level of `logging`: stages that operate, and trust that is lost, stand out."""
     if entry.event == "quality_changed":
         return logging.INFO if entry.data.get("quality") == "good" else logging.WARNING
+    if entry.kind == "alarm" and entry.event in ("raised", "raised_again", "worsened"):
+        return {"urgent": logging.ERROR, "notice": logging.INFO}.get(entry.data["priority"], logging.WARNING)
     level = _LEVELS.get(entry.event, logging.INFO)
     return min(level, logging.WARNING) if entry.data.get("in_test") else level
 

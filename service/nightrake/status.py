@@ -11,6 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from nightrake import __version__
 from nightrake.clock import Clock
+from nightrake.domain.alarmview import alarms_summary
 from nightrake.domain.inputs import Got
 from nightrake.domain.rows import Row
 from nightrake.domain.site import EndpointSpec, PointSpec
@@ -78,6 +79,7 @@ def status_of(watch: Watch, clock: Clock) -> dict[str, Any]:
     return {
         "version": __version__,
         "site": {"id": settings.site.id, "name": settings.site.name},
+        "alarms": alarms_summary(watch.engine.state),
         "settings": settings.digest,
         "uptime_s": round((clock.mono_ns() - watch.began_ns) / 1e9, 1),
         "memory_mb": round(_resident_mb(), 1),

@@ -39,6 +39,10 @@ class Ledger:
         events = [e for e in self.heard("events") if e["kind"] != "canary"]
         return [e for e in events if not name or e["event"] == name]
 
+    def alarm(self, event: str, kind: str = "shutdown_contact") -> list[dict[str, Any]]:
+        """What alarms of one kind went through: ``raised``, ``reset`` and so on."""
+        return [e for e in self.events(event) if e["kind"] == "alarm" and e["data"]["alarm"].endswith(kind)]
+
     def close(self) -> None:
         """Stop listening."""
         self._process.terminate()

@@ -94,6 +94,7 @@ class Site:
             f'[store]\ndir = "{self.state}"\n[control]\nsocket = "{self.socket}"\n'
             f"[mqtt]\nport = {broker_port}\ncanary_period_s = 1.0\n{forward}{plcs}"
         )
+        (self.folder / "alarms.toml").write_text("[alarm.shutdown_contact]\noff_delay_s = 0.3\n")
         self.count = len(plc_ports) * per_plc
         for n in range(self.count):
             self.write_drive(n, f"P{n // per_plc}", n % per_plc)
@@ -126,6 +127,20 @@ class Watch:
             )
         if wait:
             until(self.answers, f"the watch to answer; see its log: {self.words()}")
+
+    def reset(self, drive: str) -> Any:
+        """What an operator does: acknowledge what stands, and reset once the contact has stayed released."""
+        alarm = f"{drive}/forward/shutdown_contact"
+        (stands,) = [a for a in self.ask("alarms") if a["alarm"] == alarm]
+        self.ask("command", what="acknowledge", args={"alarm": alarm, "occurrence": stands["occurrence"]})
+        answers: list[Any] = []
+
+        def accepted() -> bool:
+            answers.append(self.ask("command", what="reset", drive=drive))
+            return bool(answers[-1]["ok"])
+
+        until(accepted, f"the reset of {drive}")
+        return answers[-1]
 
     def words(self) -> str:
         """The end of its log."""

@@ -163,7 +163,7 @@ def test_clock_without_a_date_at_start(
     assert waiting["detail"] == "waiting for a clock that can be believed"
     assert heard.events("shutdown_operated")[0]["occurred"].startswith("1970-01-01T00:0")
     assert [r.clock_trusted for r in rows] == [r not in early for r in rows]
-    assert {"started", "shutdown_operated", "shutdown_latched"} <= {r.event for r in early}
+    assert {"started", "shutdown_operated", "raised"} <= {r.event for r in early}
     kept = segments(watch.site.state / "store.db")
     (right_ns, right_ms), far = kept[1][:2], {stamp for stamp, _ in far_samples(victoria, POSITION)}
     scans = [r for r in tail if r.kind == "scan" and r.utc_ms < YEAR_MS]

@@ -22,7 +22,7 @@ DAMAGES = (
     "update tail set payload = cast(substr(payload, 1, 2) || x'ff' || substr(payload, 4) as blob)"
     " where seq = (select max(seq) from tail where kind = 'scan')",
     "update journal set drive = 'D' || x'0a', utc_ms = 'zz' where seq = 3",
-    "update judgement set payload = x'5b' where key = 'latch:D0/forward'",
+    "update judgement set payload = x'5b' where key = 'alarms:D0'",
     "update cursor set extra = '17&&,3' where name = 'forward'",
     "update cursor set seq = 'q' where name = 'mqtt'",
     "update meta set value = '12z' where key = 'seq_reserved'",
@@ -73,7 +73,7 @@ def test_damaged_values_stop_neither_this_start_nor_the_next(
     rows, _ = watch.kept()
     assert verify(rows) == ["journal row 3 does not fit its own hash: it was changed"]
     left_out = [e["data"]["state_left_out"] for e in heard.events("started")]
-    assert ["latch:D0/forward"] in left_out
+    assert ["alarms:D0"] in left_out
 
 
 @pytest.mark.timeout(60)

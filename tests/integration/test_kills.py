@@ -29,8 +29,10 @@ from integration.cuts import (
 )
 from integration.ledger import Ledger
 from integration.site import Site, Watch, until
+from nightrake.alarms.life import Life
+from nightrake.alarms.replay import replayed
 from nightrake.crashpoint import FORWARDING, POINTS, TELLING
-from nightrake.domain.rows import TailRecord
+from nightrake.domain.rows import Entry, TailRecord
 from nightrake.journal.chain import verify
 from nightrake.journal.reader import Reader, read_all
 from peers.mosquitto import Mosquitto
@@ -48,6 +50,7 @@ AIMS = (
 ONCE = ("before-open-commit", "after-open-commit")
 LIFE_S = 8.0
 """A life that does not reach its aim ends after this; many on a busy machine take a second to begin."""
+PEOPLE = '[person.night1]\nname = "Night"\nrole = "operator"\n[person.super1]\nname = "Boss"\nrole = "supervisor"\n'
 PLCS = 4
 PER_PLC = 4
 SHUTDOWN_AT = PER_PLC - 1
@@ -109,6 +112,28 @@ def live(watch: Watch, plant: Plant, aim: str, chance: random.Random) -> bool:
     return True
 
 
+def alarms_now(watch: Watch) -> tuple[int, dict[str, tuple[str, int]]]:
+    """Alarms that stand, with life and occurrence, and the number of a row after which none of them has changed."""
+    while True:
+        seq = watch.status()["store"]["last_seq"]
+        alarms = {a["alarm"]: (a["life"], a["occurrence"]) for a in watch.ask("alarms") if a["life"] != "normal"}
+        if watch.status()["store"]["last_seq"] == seq:
+            return seq, alarms
+
+
+def judge_alarms(cuts: Cuts, seq: int, alarms: dict[str, tuple[str, int]]) -> None:
+    """What the watch says of its alarms after all kills is what the journal alone gives; each call has its alarm."""
+    rows = [row for row in cuts.rows if row.seq <= seq]
+    entries = [Entry(r.kind, r.event, r.drive, r.direction, json.loads(r.payload)) for r in rows]
+    seen = {n: (s.life.value, s.occurrence) for n, s in replayed(entries).items() if s.life is not Life.NORMAL}
+    raised = {(e.data["alarm"], e.data["occurrence"]) for e in entries if e.event in ("raised", "raised_again")}
+    called = {(e.data["alarm"], e.data["occurrence"]) for e in entries if e.event == "called"}
+    assert seen == alarms
+    assert len(raised) >= ROUNDS // 5  # an alarm contact has to hold for a second, and most do not
+    assert called <= raised
+    assert {a for a, _ in raised if a.endswith("shutdown_contact")} <= {a for a, _ in called}
+
+
 def settle(watch: Watch, plant: Plant) -> tuple[int, int]:
     """The last life: it finds out how everything stands and brings it to the store; gives the two cursors there."""
     watch.start()
@@ -120,7 +145,6 @@ def settle(watch: Watch, plant: Plant) -> tuple[int, int]:
     until(lambda: watch.status()["forward"]["event_cursor"] >= newest, "everything to be forwarded", 20.0)
     until(lambda: watch.status()["mqtt"]["cursor"] >= newest, "everything to be told", 20.0)
     forward = watch.status()["forward"]
-    assert watch.end() == 0, watch.words()
     return forward["event_cursor"], forward["cursor"]
 
 
@@ -217,12 +241,15 @@ def test_aimed_kills_lose_no_durable_event(
     ):
         forward_url = f"http://127.0.0.1:{line.port}"
         watch = Watch(Site(tmp_path, ports, wire.port, per_plc=PER_PLC, scan_s=0.05, forward_url=forward_url))
+        (watch.site.folder / "people.toml").write_text(PEOPLE)
         cuts = Cuts(watch.site.state / "store.db", wire, plant.kinds, plant.truth)
         with alive(watch):
             for number in range(ROUNDS):
                 aim = AIMS[number % len(AIMS)]
                 cuts.cut(aim, live(watch, plant, aim, chance))
             forwarded = settle(watch, plant)
+            standing = alarms_now(watch)
+            assert watch.end() == 0, watch.words()
         cuts.finish()
         until(lambda: {e["id"] for e in ledger.events()} >= {r.id for r in cuts.rows}, "every row at the subscriber")
         heard = ledger.events()
@@ -231,4 +258,5 @@ def test_aimed_kills_lose_no_durable_event(
     judge_kills(cuts)
     judge_rows(cuts)
     judge_heard(cuts, heard)
+    judge_alarms(cuts, *standing)
     judge_forwarded(victoria, cuts, watch.site.state / "store.db", *forwarded)

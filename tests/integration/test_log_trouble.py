@@ -69,7 +69,7 @@ def test_watch_that_nobody_hears_keeps_a_shutdown_and_stops(
         watch.start()
         until(watch.answers, "the watch to answer again")
 
-        assert {"shutdown_operated", "shutdown_latched"} <= set(events)
+        assert {"shutdown_operated", "raised"} <= set(events)
         assert status["log"]["dropped"] + status["log"]["waiting"] >= 12
         assert watch.drive("D0")["directions"]["forward"]["latched"]
         assert watch.ask("journal", after=0, limit=500)[-1]["seq"] > len(events)

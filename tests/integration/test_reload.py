@@ -157,7 +157,7 @@ def test_latched_drive_that_is_removed_is_named_and_comes_back_latched(watch: Wa
     assert (changed[0]["latched_removed"], changed[1]["latched_back"]) == (["D0 forward"], ["D0 forward"])
     until(lambda: watch.stage("D0") == "normal", "the drive to be read again")
     assert watch.drive("D0")["directions"]["forward"]["latched"]
-    assert watch.ask("command", what="reset", drive="D0")["ok"]
+    assert watch.reset("D0")["ok"]
     watch.end()
 
 

@@ -89,8 +89,8 @@ def test_old_store_put_back_has_an_epoch_of_its_own_and_answers_nothing_anew(
     assert latched(watch)
     plc.set("d", 1, 1)
     until(lambda: watch.stage("D0") == "normal", "the contact to release")
-    assert watch.ask("command", what="reset", drive="D0")["durable"]
-    until(lambda: len(heard.events("shutdown_reset")) == 1, "the reset to be told")
+    assert watch.reset("D0")["durable"]
+    until(lambda: len(heard.alarm("reset")) == 1, "the reset to be told")
     assert watch.end() == 0
     shutil.rmtree(watch.site.state)
     shutil.copytree(backup, watch.site.state)
@@ -113,4 +113,4 @@ def test_old_store_put_back_has_an_epoch_of_its_own_and_answers_nothing_anew(
     assert [i for i, m in meanings.items() if len(m) > 1] == []
     assert verify(rows) == []
     assert len({e["id"] for e in heard.events("shutdown_operated")}) == 1
-    assert len(heard.events("shutdown_reset")) == 1
+    assert len(heard.alarm("reset")) == 1

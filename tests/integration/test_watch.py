@@ -63,16 +63,17 @@ def test_shutdown_latches_until_it_is_released_and_reset(watch: Watch, plc: Libm
     plc.set("d", 0, 1)
     until(lambda: watch.stage("D0") == "normal", "the contact to release")
     plc.set("d", 2, 1)
-    until(lambda: len(heard.events("running_before_reset")) == 1, "running before reset")
+    until(lambda: len(heard.alarm("raised", "running_while_locked_out")) == 1, "running before reset")
     still = watch.drive("D0")["directions"]["forward"]["latched"]
-    accepted = watch.ask("command", what="reset", drive="D0")
+    plc.set("d", 2, 0)
+    accepted = watch.reset("D0")
 
     assert (refused["ok"], still, accepted["ok"], accepted["durable"]) == (False, True, True, True)
     assert "still operated" in refused["text"]
     assert heard.events("shutdown_operated")[0]["data"]["stop"] == "confirmed"
     assert not watch.drive("D0")["directions"]["forward"]["latched"]
-    until(lambda: len(heard.events("shutdown_reset")) == 1, "the reset's row")
-    assert heard.events("shutdown_reset")[0]["data"]["known_by"] == "local user"
+    until(lambda: len(heard.alarm("reset")) == 1, "the reset's row")
+    assert heard.alarm("reset")[0]["data"]["known_by"] == "local user"
     watch.end()
 
 
@@ -171,7 +172,7 @@ def test_restart_forgets_nothing_and_tells_nothing_twice(watch: Watch, plc: Libm
     watch.start()
     until(lambda: watch.stage("D0") == "normal", "the drive to be read")
     plc.set("d", 1, 0)
-    until(lambda: len(heard.events("shutdown_latched")) == 1, "the latch")
+    until(lambda: len(heard.alarm("raised")) == 1, "the latch")
 
     watch.end(signal.SIGKILL)
     watch.start()

@@ -8,6 +8,10 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
+from nightrake.alarms import standing
+from nightrake.alarms.book import alarm_of
+from nightrake.alarms.keys import parse_key
+from nightrake.alarms.life import ACTIVE
 from nightrake.domain.drive import after_restart
 from nightrake.domain.inputs import Command
 from nightrake.domain.rows import Entry
@@ -17,6 +21,7 @@ from works import MS, SECOND, Works, bit, contact, rake, site_of
 
 HOLD_MS = {"A": 200, "B": 0}
 BY = ("somebody", "local", "local user")
+SHUTDOWN, STARTED = "D/forward/shutdown_contact", "D/-/running_while_locked_out"
 
 
 def spec_works() -> Works:
@@ -43,7 +48,8 @@ class LatchLaws(RuleBasedStateMachine):
         self.good = {"A": False, "B": False}
         self.test_until_ns = 0
         self.stood = False  # seen standing while latched, in the last scan
-        self.ran = False  # told as running before reset, and not seen standing since
+        self.operated_ns = 0  # when a contact was last read operated
+        self.acknowledged = False
         self.latched = False
         self.occurrence = 0
 
@@ -60,7 +66,7 @@ class LatchLaws(RuleBasedStateMachine):
 
     # --- inputs ---
 
-    @rule(after_ms=st.sampled_from((50, 150, 200, 250, 1_000, 4_000)), bad=st.sets(st.sampled_from("AB")))
+    @rule(after_ms=st.sampled_from((50, 150, 200, 250, 1_000, 4_000, 61_000)), bad=st.sets(st.sampled_from("AB")))
     def scan(self, after_ms: int, bad: set[str]) -> None:
         before = len(self.works.entries)
         self.works.scan(after_ms, bad=[self.block[c] for c in bad])
@@ -71,6 +77,8 @@ class LatchLaws(RuleBasedStateMachine):
                 self.operated_since_ns[channel] = None
             elif self.operated_since_ns[channel] is None:
                 self.operated_since_ns[channel] = now_ns
+            if self.operated_since_ns[channel] is not None:
+                self.operated_ns = now_ns
         was_latched = self.latched
         self.look(self.works.entries[before:])
         self.look_at_motor(self.works.entries[before:], was_latched, "A" not in bad)  # A's block holds the feedback
@@ -98,10 +106,25 @@ class LatchLaws(RuleBasedStateMachine):
             assert was_latched, "nothing was latched"
             assert all(since_ns is None for since_ns in self.operated_since_ns.values()), "a contact read operated"
             assert readable, "the contact could not be read"
-            assert [e.event for e in self.works.entries[before:]] == ["shutdown_reset"]
-            self.latched = self.stood = self.ran = False
+            assert self.acknowledged, "nobody had acknowledged it"
+            assert self.works.now_ns - self.operated_ns >= 60 * SECOND, "the contact had only just released"
+            news = [e for e in self.works.entries[before:] if e.data["alarm"] == SHUTDOWN]
+            assert [e.event for e in news] == ["reset"]
+            self.latched = self.stood = False
         else:
             assert self.works.latched("D") is was_latched
+
+    @rule(late=st.booleans())
+    def acknowledge(self, late: bool) -> None:
+        """Of the occurrence that stands, or of the one before."""
+        occurrence = self.occurrence - late
+        if self.command("acknowledge", "", alarm=SHUTDOWN, occurrence=occurrence):
+            assert self.latched, "there was nothing to acknowledge"
+            assert not late, "of another occurrence"
+            assert not self.acknowledged, "twice"
+            self.acknowledged = True
+        else:
+            assert late or self.acknowledged or not self.latched
 
     @rule(seconds=st.sampled_from(("1", "30")))
     def begin_check(self, seconds: str) -> None:
@@ -126,8 +149,8 @@ class LatchLaws(RuleBasedStateMachine):
         again = spec_works()
         again.now_ns, again.values, again.entries = old.now_ns + down_ms * MS, old.values, old.entries
         drives = {"D": after_restart(again.state.wires["D"], old.state.drives["D"], again.now_ns)}
-        latches = {key: latch._replace(running=-1) for key, latch in old.state.latches.items()}
-        again.state = again.state._replace(drives=drives, latches=latches)
+        alarms = standing.after_restart(old.state.alarms, again.now_ns, again.utc_ms, same_boot=False)
+        again.state = again.state._replace(drives=drives, alarms=alarms)
         self.works = again
         self.good = dict.fromkeys("AB", False)
         self.operated_since_ns = dict.fromkeys("AB", None)
@@ -136,11 +159,11 @@ class LatchLaws(RuleBasedStateMachine):
 
     # --- laws ---
 
-    def command(self, verb: str, drive: str, *, side: str = "", arg: str = "") -> bool:
+    def command(self, verb: str, drive: str, *, side: str = "", arg: str = "", **args: object) -> bool:
         """Exactly one answer, with the caller's own ref; one entry that says who asked, or a counted refusal."""
         works = self.works
         before = len(works.entries)
-        outcome: Outcome = works.give(Command(works.now_ns, works.utc_ms, verb, drive, side, *BY, arg, "ref 1"))
+        outcome: Outcome = works.give(Command(works.now_ns, works.utc_ms, verb, drive, side, *BY, arg, "ref 1", args))
         ((ref, answer),) = outcome.answers
         assert ref == "ref 1"
         assert answer.text
@@ -167,31 +190,31 @@ class LatchLaws(RuleBasedStateMachine):
 
     def look(self, news: list[Entry]) -> None:
         """What a step other than a reset has told must fit what the latch did."""
-        latch = self.works.state.latches["D", "forward"]
-        told = [e for e in news if e.event == "shutdown_latched"]
-        assert latch.latched or not self.latched, "left latched without a reset"
-        assert len(told) == int(latch.latched and not self.latched), "latched and not told, or told and not latched"
-        assert latch.occurrence == self.occurrence + len(told), "occurrences count the lives of the alarm"
-        assert all(e.urgent and e.data["occurrence"] == latch.occurrence for e in told)
-        self.latched, self.occurrence = latch.latched, latch.occurrence
+        latched, occurrence = self.works.latched("D"), self.works.shutdown("D").occurrence
+        told = [e for e in news if e.event == "raised" and e.data["alarm"] == SHUTDOWN]
+        again = [e for e in news if e.event == "raised_again" and e.data["alarm"] == SHUTDOWN]
+        assert latched or not self.latched, "left latched without a reset"
+        assert len(told) == int(latched and not self.latched), "latched and not told, or told and not latched"
+        assert occurrence == self.occurrence + len(told), "occurrences count the lives of the alarm"
+        assert all(e.urgent and e.data["occurrence"] == occurrence for e in (*told, *again))
+        self.acknowledged = self.acknowledged and not (told or again)
+        self.latched, self.occurrence = latched, occurrence
 
     def look_at_motor(self, news: list[Entry], was_latched: bool, readable: bool) -> None:
-        """Each start while latched is told once, urgently, and nothing else is called a start."""
-        told = [e for e in news if e.event == "running_before_reset"]
+        """A start while latched is an alarm at once, urgently, and nothing else is called a start."""
+        told = [e for e in news if e.event in ("raised", "raised_again") and e.data["alarm"] == STARTED]
         feedback = int(self.works.values[self.works.site.drives["D"].points()["running"]]) if readable else None
         if self.stood and feedback == 1:
-            assert len(told) == 1, "a start before the reset was not told"
+            assert alarm_of(self.works.state.alarms.book, parse_key(STARTED)).state.life in ACTIVE, "a start untold"
         assert len(told) <= 1
         assert all(was_latched and feedback == 1 and e.urgent for e in told)
-        assert not (told and self.ran), "one start was told twice"
-        self.ran = (self.ran or bool(told)) and feedback != 0
         self.stood = self.works.latched("D") and feedback == 0
 
     @invariant()
     def occurrence_has_its_time(self) -> None:
-        """A latch that never was has no time, any other has one."""
-        latch = self.works.state.latches["D", "forward"]
-        assert (latch.occurrence > 0) is (latch.since_utc_ms > 0)
+        """An alarm that never was has no time, any other has one."""
+        state = self.works.shutdown("D")
+        assert (state.occurrence > 0) is (state.raised_utc_ms > 0) or not self.latched
 
 
 LatchLaws.TestCase.settings = settings(max_examples=120, stateful_step_count=40)

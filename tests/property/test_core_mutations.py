@@ -17,7 +17,8 @@ ROOT = Path(__file__).resolve().parents[2]
 UNITS = "tests/unit/domain/"
 CONTACTS, STOP, IMAGE, QUALITY = (f"{UNITS}test_{n}.py" for n in ("contacts", "stop", "image", "quality"))
 JUDGEMENT, SIGNALS, CHANGES = (f"{UNITS}test_{n}.py" for n in ("judgement", "signals_and_registers", "changes"))
-LATCH = "tests/unit/alarms/test_latch.py"
+COMMANDS = "tests/unit/domain/test_commands.py"
+RESPOND = "tests/unit/domain/test_respond.py"
 
 # name: (module, what stands there, what is put there, the tests that must fail)
 FAULTS = {
@@ -53,10 +54,25 @@ FAULTS = {
         SIGNALS,
     ),
     "bytes in the wrong order": ("domain/registers.py", "data[at + 1], data[at]", "data[at], data[at + 1]", SIGNALS),
-    "check latches": ("alarms/latch.py", 'and not entry.data.get("in_test")', "", JUDGEMENT),
-    "reset of an operated contact": ("alarms/latch.py", "elif operated == 1:", "elif operated == 2:", LATCH),
-    "reset of an unreadable contact": ("alarms/latch.py", "elif not known:", "elif operated == 2:", LATCH),
-    "latched anew while latched": ("alarms/latch.py", "or latch.latched:\n", "or False:\n", LATCH),
+    "check latches": (
+        "alarms/judges.py",
+        "return None if operated and seen.facts.in_test else operated",
+        "return operated",
+        JUDGEMENT,
+    ),
+    "reset of an operated contact": ("domain/requests.py", "if c.raw == 1 and not c.bad]", "if False]", COMMANDS),
+    "reset before it is acknowledged": (
+        "alarms/asked.py",
+        "    if state.life in UNANSWERED:\n",
+        "    if False:\n",
+        JUDGEMENT,
+    ),
+    "latched shutdown opens nothing": (
+        "domain/respond.py",
+        'entry.event in ("raised", "raised_again") and',
+        "False and",
+        RESPOND,
+    ),
     "counter forgotten in a restart": ("domain/drive.py", "counter=c.counter,", "counter=-1,", CHANGES),
 }
 
@@ -101,4 +117,4 @@ def test_planted_fault_is_found(package: Path, name: str) -> None:
 
 def test_copy_without_a_fault_passes(package: Path) -> None:
     """Otherwise the faults above would prove nothing."""
-    assert outcome_of(package, CONTACTS, STOP, IMAGE, QUALITY, JUDGEMENT, SIGNALS, CHANGES, LATCH) == 0
+    assert outcome_of(package, CONTACTS, STOP, IMAGE, QUALITY, JUDGEMENT, SIGNALS, CHANGES, COMMANDS, RESPOND) == 0

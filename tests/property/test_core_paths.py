@@ -9,6 +9,7 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nightrake.alarms.response import UNSET
 from nightrake.domain.inputs import Command, Got, Input, LinkHealth, RawScan, SettingsChanged
 from nightrake.domain.pipeline import step
 from nightrake.domain.rows import canonical
@@ -149,7 +150,7 @@ def judged(state: SiteState) -> tuple[object, ...]:
     """All of a state that means something, timers and due times included."""
     images = {(n, u): i for n, e in state.endpoints.items() for u, i in e.images.items()}
     blocks = {n: (e.blocks, e.stale) for n, e in state.endpoints.items()}
-    return state.drives, state.latches, state.links, images, blocks, state.site.digest
+    return state.drives, state.alarms, state.links, images, blocks, state.site.digest
 
 
 @given(run=runs)
@@ -171,7 +172,7 @@ def test_recorded_run_replays_bit_for_bit(run: Run) -> None:
     """Through the tail's bytes and back: the same states and the same canonical journal payloads."""
     inputs = inputs_of(run)
     plans = {p.layout: p for p in Works(SITE).plans.values()}
-    sites = {digest: replace(SITE, digest=digest) for digest in (SITE.digest, "2", "3")}
+    sites = {digest: (replace(SITE, digest=digest), UNSET) for digest in (SITE.digest, "2", "3")}
     again = [from_record(to_record(n, i), plans.__getitem__, sites.__getitem__) for n, i in enumerate(inputs)]
     first, second = walk(inputs), walk(again)
 

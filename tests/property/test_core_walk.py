@@ -7,6 +7,8 @@ import copy
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from nightrake.alarms.book import is_latched
+from nightrake.alarms.response import UNSET
 from nightrake.domain.inputs import Command, Input, RawScan, Tick
 from nightrake.domain.pipeline import step
 from nightrake.domain.rows import Entry
@@ -78,7 +80,7 @@ def test_short_path_equals_the_long_one(run: list[tuple[str, object, object]]) -
     short, long = walk(inputs), walk(inputs, long_way=True)
 
     assert short[1] == long[1]
-    assert short[0].latches == long[0].latches
+    assert short[0].alarms == long[0].alarms
     a, b = short[0].drives["D"], long[0].drives["D"]
     assert (a.raws, a.position, a.torque, a.blocked) == (b.raws, b.position, b.torque, b.blocked)
     assert [(s.operated, s.degraded) for s in a.protection.stages] == [
@@ -93,13 +95,13 @@ def test_recorded_run_replays_to_the_same(run: list[tuple[str, object, object]])
     inputs = inputs_of(run)
     works = Works(SITE)
     records = [to_record(n, given) for n, given in enumerate(inputs)]
-    again = [from_record(r, lambda _: works.plans["P"], lambda _: SITE) for r in records]
+    again = [from_record(r, lambda _: works.plans["P"], lambda _: (SITE, UNSET)) for r in records]
 
     first, second = walk(inputs), walk(again)
 
     assert again == inputs
     assert first[1] == second[1]
-    assert (first[0].drives, first[0].latches) == (second[0].drives, second[0].latches)
+    assert (first[0].drives, first[0].alarms) == (second[0].drives, second[0].alarms)
 
 
 @given(run=runs)
@@ -108,11 +110,11 @@ def test_step_changes_nothing_that_it_is_handed(run: list[tuple[str, object, obj
     """A room returns new values; the old ones stay as they were."""
     inputs = inputs_of([*run, ("scan", 250, ())])
     before, _ = walk(inputs[:-1])
-    kept = copy.deepcopy((before.drives, before.latches, before.links))
+    kept = copy.deepcopy((before.drives, before.alarms, before.links))
 
     step(before, inputs[-1])
 
-    assert (before.drives, before.latches, before.links) == kept
+    assert (before.drives, before.alarms, before.links) == kept
 
 
 @given(run=runs)
@@ -121,8 +123,8 @@ def test_nothing_leaves_latched_without_an_accepted_reset(run: list[tuple[str, o
     state, latched = new_site(SITE), False
     for one in inputs_of(run):
         state, outcome = step(state, one)
-        reset = any(e.event == "shutdown_reset" for e in outcome.entries)
-        now = state.latches["D", "forward"].latched
+        reset = any(e.event == "reset" for e in outcome.entries)
+        now = is_latched(state.alarms.book, "D", "forward")
         assert not (latched and not now and not reset)
         assert not reset or isinstance(one, Command)
         if isinstance(one, Command):

@@ -4,27 +4,32 @@ from __future__ import annotations
 
 import pytest
 
-from nightrake.alarms.latch import Latch
+from nightrake.alarms.life import Life
 from nightrake.beginning import latch_of
 from nightrake.domain.rows import GENESIS, SCHEMA_VERSION, Row
 
 
-def row(event: str, payload: bytes) -> Row:
+def row(kind: str, event: str, payload: bytes) -> Row:
     """A row of D forward."""
-    where = ("e", 7, "alarm", event, "D", "forward", True)
+    where = ("e", 7, kind, event, "D", "forward", True)
     return Row(*where, SCHEMA_VERSION, 0, "boot", 5, 1_790_000_000_000, True, payload, GENESIS, GENESIS)
 
 
 @pytest.mark.parametrize(
-    ("event", "payload", "latch"),
+    ("kind", "event", "payload", "occurrence"),
     [
-        ("shutdown_latched", b'{"occurrence":4}', Latch(True, 4, 1_790_000_000_000)),
-        ("shutdown_reset", b'{"occurrence":4}', Latch(False, 4, 1_790_000_000_000)),
-        ("shutdown_reset", b"{", Latch(True, 1)),
-        ("shutdown_latched", b"[]", Latch(True, 1)),
-        ("shutdown_latched", b'{"occurrence":null}', Latch(True, 1)),
+        ("alarm", "latched", b'{"occurrence":4}', 4),
+        ("drive", "shutdown_operated", b'{"torque_nm":1.0}', 1),
+        ("alarm", "reset", b'{"occurrence":4}', 0),
+        ("alarm", "reset", b"{", 1),
+        ("alarm", "latched", b"[]", 1),
+        ("alarm", "latched", b'{"occurrence":null}', 1),
     ],
 )
-def test_last_word_of_the_journal_decides(event: str, payload: bytes, latch: Latch) -> None:
+def test_last_word_of_the_journal_decides(kind: str, event: str, payload: bytes, occurrence: int) -> None:
     """Latched or reset as it says; latched where nobody can read it."""
-    assert latch_of(row(event, payload)) == latch
+    alarm = latch_of("D", "forward", row(kind, event, payload))
+
+    assert (alarm.state.occurrence if alarm else 0) == occurrence
+    if alarm:
+        assert (str(alarm.key), alarm.state.life) == ("D/forward/shutdown_contact", Life.LATCHED_UNACKNOWLEDGED)

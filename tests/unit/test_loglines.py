@@ -47,7 +47,7 @@ def test_operated_stages_and_lost_trust_stand_out() -> None:
 
     assert {k: v for k, v in found.items() if v == "ERROR"}.keys() == {
         "shutdown_operated",
-        "shutdown_latched",
+        "raised",
         "still_running",
     }
     assert (found["alarm_operated"], found["quality_changed"], found["contact_edge"]) == ("WARNING", "WARNING", "INFO")

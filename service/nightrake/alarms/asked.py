@@ -12,13 +12,15 @@ from typing import NamedTuple
 from nightrake.alarms import overlays as over
 from nightrake.alarms.book import begin
 from nightrake.alarms.keys import AlarmKey, parse_key
-from nightrake.alarms.latch import NOT_LATCHED, NOT_READABLE, STILL_OPERATED, Answer
 from nightrake.alarms.life import ACTIVE, UNANSWERED, AlarmState, Life, on_acknowledge, on_reset
 from nightrake.alarms.records import Alarm, AlarmBook
 from nightrake.alarms.rules import AlarmRule, AlarmRules
 from nightrake.alarms.work import Told, Work
-from nightrake.domain.rows import Entry
+from nightrake.domain.rows import Answer, Entry
 
+STILL_OPERATED = "the shutdown contact is still operated: find the cause, clear it and release it first"
+NOT_READABLE = "the shutdown contact cannot be read now, so nobody can say that it is released"
+NOT_LATCHED = "no shutdown is latched there"
 UNKNOWN_ALARM = "there is no alarm of this name"
 NOT_THERE = "no such alarm stands now"
 

@@ -9,10 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from nightrake.alarms.latch import Answer
 from nightrake.alarms.rota import MUST_REACH, Rota, Team, chain_of, duties, on_duty, whom
 from nightrake.alarms.zones import DAY_S, day_of, instant, weekday
-from nightrake.domain.rows import Entry
+from nightrake.domain.rows import Answer, Entry
 
 LATE_S = 3_600
 """A time that was missed by more than this, because the service stood, is missed: nobody is called in the afternoon for

@@ -31,6 +31,9 @@ NEVER_NS = (1 << 63) - 1
 STEPS = 4
 """The rate of rise is taken over a window of so many samples."""
 IN_TEST, STANDBY, START = "in test", "standby", "start inhibit"
+SHUTDOWN, CONTACT = "the shutdown has acted", "the alarm contact has operated"
+FOREWARNINGS = frozenset({"torque_high", "torque_rising"})
+"""What warns of a contact means nothing once that has operated: it has an alarm of its own."""
 
 Result = tuple[bool | None, str, int]
 """What was said of one alarm: whether it holds, why it is suppressed, how bad it is."""
@@ -97,7 +100,7 @@ def evaluate(setup: Setup, watch: Watch, facts: Facts, now_ns: int) -> tuple[Wat
         kind, mine = judged.kind, seen[judged.side]
         banded = WITH_DEADBAND.get(kind)
         holds: Holds = banded(mine, last[0]) if banded else JUDGES[kind](mine)
-        result = (holds, _suppressed(judged, facts, inhibited), severity_of(kind, mine) if holds else 0)
+        result = (holds, _suppressed(judged, mine, inhibited), severity_of(kind, mine) if holds else 0)
         results.append(result)
         pulse = kind == "shutdown_contact" and judged.side in pulses
         if pulse:
@@ -168,14 +171,19 @@ def _held(setup: Setup, watch: Watch, facts: Facts) -> tuple[tuple[Seen, ...], f
     return tuple(s._replace(any_held=any_held, stood=stood) for s in seen), frozenset(pulses)
 
 
-def _suppressed(judged: Judged, facts: Facts, inhibited: bool) -> str:
+def _suppressed(judged: Judged, mine: Seen, inhibited: bool) -> str:
     if not judged.may_suppress:
         return ""
+    facts, kind = mine.facts, judged.kind
     if facts.in_test:
         return IN_TEST
-    if judged.kind == "stopped_without_trip" and facts.standby:
+    if kind == "stopped_without_trip" and facts.standby:
         return STANDBY
-    return START if inhibited and judged.kind in TORQUE_KINDS else ""
+    if kind in FOREWARNINGS and mine.held:
+        return SHUTDOWN
+    if kind == "torque_high" and mine.alarm is not None and mine.alarm.operated == 1:
+        return CONTACT
+    return START if inhibited and kind in TORQUE_KINDS else ""
 
 
 def _band(seen: tuple[Seen, ...], facts: Facts) -> tuple[float, float]:

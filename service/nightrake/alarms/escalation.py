@@ -19,10 +19,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from nightrake.alarms.calls import Escalation, Escalations, Need, Standing
-from nightrake.alarms.latch import Answer
 from nightrake.alarms.rota import MUST_REACH, Chain, Rota, Step, chain_of, whom
 from nightrake.alarms.zones import wall_text
-from nightrake.domain.rows import Entry
+from nightrake.domain.rows import Answer, Entry
 
 Told = tuple[Entry, ...]
 _Moved = tuple[Escalation, Told]

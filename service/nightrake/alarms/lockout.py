@@ -18,7 +18,6 @@ import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from nightrake.alarms.latch import Answer
 from nightrake.alarms.lockoutsteps import (
     AFTER_TRIP,
     MAX_TEST_RUN_NS,
@@ -31,7 +30,7 @@ from nightrake.alarms.lockoutsteps import (
     Said,
 )
 from nightrake.alarms.rights import Role, Who
-from nightrake.domain.rows import Entry
+from nightrake.domain.rows import Answer, Entry
 
 
 class LockoutRules(NamedTuple):
@@ -40,11 +39,13 @@ class LockoutRules(NamedTuple):
     Attributes:
         causes: The site's list. needs: Steps without which nothing is released.
         release_torque_nm: By drive; a torque above it stands against a release, 0 or missing: none does.
+        after_shutdown: A shutdown opens one. Only where somebody could release it: that takes a supervisor.
     """
 
     causes: tuple[str, ...] = ()
     needs: tuple[LockoutStep, ...] = tuple(LockoutStep)[:6]
     release_torque_nm: Mapping[str, float] = {}
+    after_shutdown: bool = False
 
 
 class Lock(NamedTuple):

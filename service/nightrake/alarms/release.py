@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from nightrake.alarms.latch import Answer
 from nightrake.alarms.lockout import Lockout, LockoutRules
 from nightrake.alarms.lockoutsteps import MAX_TEXT, RECORDS_ONLY, LockoutStep
 from nightrake.alarms.rights import Seconds, Who, refusal, rule
-from nightrake.domain.rows import Entry
+from nightrake.domain.rows import Answer, Entry
 
 MISSING = {
     LockoutStep.ISOLATION: "nobody has reported the isolation with name and lock number",

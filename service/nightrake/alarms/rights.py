@@ -114,7 +114,10 @@ def refusal(verb: str, role: str) -> str:
     allowed = [str(r) for r in Role if r in roles]
     shown = f"the role '{role[:32]}'" if role else "nobody without a role"
     may = allowed[0] if len(allowed) == 1 else f"{', '.join(allowed[:-1])} or {allowed[-1]}"
-    return f"{verb.replace('_', ' ')} is for {may}; {shown} may not"
+    hint = ""
+    if role == Role.LOCAL:
+        hint = "; whoever acts at the machine as a person is named there by local_user in people.toml"
+    return f"{verb.replace('_', ' ')} is for {may}; {shown} may not{hint}"
 
 
 def rule(

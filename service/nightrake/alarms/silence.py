@@ -109,12 +109,16 @@ def after_restart(silence: Silence, now_ns: int) -> Silence:
     return Silence({}, tuple(g._replace(since_ns=now_ns, back_ns=now_ns if g.back_ns else 0) for g in silence.groups))
 
 
+NOTICE = "notice:"
 _LINKS = {"disk": "store_full", "broker": "broker_unreachable", "store": "not_forwarded"}
 
 
 def link_condition(link: str, up: bool, detail: str) -> Condition | None:
-    """The alarm's condition of one of our own links (``disk``, ``broker``, ``store``), None for any other."""
-    kind = _LINKS.get(link)
+    """The alarm's condition of one of our own links (``disk``, ``broker``, ``store``), None for any other.
+
+    ``notice:KIND`` is a notice of the site: not up means that there is something to be said.
+    """
+    kind = _LINKS.get(link) or (link.removeprefix(NOTICE) if link.startswith(NOTICE) else None)
     if kind is None:
         return None
     return Condition(AlarmKey(SITE, "", kind), not up, "", 0, {"link": link, "detail": detail[:300]})

@@ -98,6 +98,7 @@ def secret_doubts(settings: Settings) -> Iterator[str]:
     pairs = [(mqtt.password_file, mqtt.password_env, "mqtt.password")]
     if forward.enabled:
         pairs.append((forward.token_file, forward.token_env, "forward.token"))
+    pairs += [(c.secret_file, c.secret_env, f"channel.{n} secret") for n, c in settings.channels.items()]
     for file, variable, what in pairs:
         try:
             secret(file, variable, what)

@@ -18,7 +18,7 @@ import sys
 import tempfile
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +31,7 @@ from nightrake.settings import load
 READY_S = 20.0
 PR_SET_PDEATHSIG = 1
 """Source: prctl(2)."""
-QUIET_EVENTS = {"contact_edge"}
+QUIET_EVENTS = {"contact_edge", "delivered"}
 
 
 def run_demo(folder: Path, seconds: float, seed: int) -> int:
@@ -43,9 +43,9 @@ def run_demo(folder: Path, seconds: float, seed: int) -> int:
         seed: Seed of the plant's chance.
     """
     try:
-        load(folder)
+        channels = load(folder).channels
         with tempfile.TemporaryDirectory(prefix="nightrake-demo-") as scratch:
-            return asyncio.run(_demo(folder, seconds, seed, Path(scratch)))
+            return asyncio.run(_demo(folder, list(channels), seconds, seed, Path(scratch)))
     except (KeyboardInterrupt, _StoppedEarly):
         with contextlib.suppress(OSError):  # the terminal may be closed
             _say("The demo was stopped while it was starting; nothing of it is left.")
@@ -56,18 +56,20 @@ class _StoppedEarly(Exception):
     """Ctrl-C or the like before everything ran."""
 
 
-async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
+async def _demo(folder: Path, channels: Sequence[str], seconds: float, seed: int, scratch: Path) -> int:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         loop.add_signal_handler(number, stop.set)
     processes: list[asyncio.subprocess.Process] = []
     broker, mqtt_port = await _broker()
+    telephones = _Telephones()
     try:
         ports = await _plant(seed, processes, stop)
         _say(f"plant: three PLCs on 127.0.0.1:{', '.join(str(p) for p in ports.values())}")
         _say(f"broker: embedded, MQTT 3.1.1, on 127.0.0.1:{mqtt_port}")
-        watch = await _watch(folder, scratch, ports, mqtt_port)
+        ways = {f"channel.{name}.url": url for name in channels if (url := await telephones.url())}
+        watch = await _watch(folder, scratch, ports, mqtt_port, ways)
         processes.append(watch)
         client = await _connect(scratch / "control", watch, stop)
         _say("watch: running in its own process; six drives")
@@ -77,7 +79,7 @@ async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
             status = await asyncio.to_thread(client.ask, "status")
         await _end(watch)
         with contextlib.suppress(OSError):  # the terminal may be closed
-            _summary(status, table, watch.returncode)
+            _summary(status, table, telephones.rang, watch.returncode)
         return 0 if ended and watch.returncode == 0 else 1
     except OSError:
         if stop.is_set():  # the terminal was closed: nobody is there to be told anything
@@ -86,6 +88,7 @@ async def _demo(folder: Path, seconds: float, seed: int, scratch: Path) -> int:
     finally:
         for process in reversed(processes):
             await _end(process)
+        telephones.close()
         await broker.shutdown()
 
 
@@ -109,6 +112,35 @@ async def _broker() -> tuple[Any, int]:
     broker = Broker(config)
     await broker.start()
     return broker, port
+
+
+class _Telephones:
+    """Takes what the watch would send to people by mail and webhook, and counts it; nothing leaves the machine."""
+
+    def __init__(self) -> None:
+        self.rang = 0
+        self._server: asyncio.Server | None = None
+
+    async def url(self) -> str:
+        """Where a channel sends to."""
+        if self._server is None:
+            self._server = await asyncio.start_server(self._ring, "127.0.0.1", 0)
+        return f"json://127.0.0.1:{self._server.sockets[0].getsockname()[1]}/{{address}}"
+
+    async def _ring(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(OSError, asyncio.IncompleteReadError, asyncio.LimitOverrunError, ValueError):
+            head = await reader.readuntil(b"\r\n\r\n")
+            length = next((h for h in head.lower().split(b"\r\n") if h.startswith(b"content-length:")), b":0")
+            await reader.readexactly(min(int(length.partition(b":")[2]), 65_536))
+            self.rang += 1
+            writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 0\r\nConnection: close\r\n\r\n")
+            await writer.drain()
+        writer.close()
+
+    def close(self) -> None:
+        """No more calls."""
+        if self._server is not None:
+            self._server.close()
 
 
 async def _plant(seed: int, processes: list[asyncio.subprocess.Process], stop: asyncio.Event) -> dict[str, int]:
@@ -138,10 +170,12 @@ async def _plant(seed: int, processes: list[asyncio.subprocess.Process], stop: a
         raise NightrakeError("the simulated plant did not start; try 'nightrake simulate' alone to see why") from error
 
 
-async def _watch(folder: Path, scratch: Path, ports: Mapping[str, int], mqtt_port: int) -> asyncio.subprocess.Process:
+async def _watch(
+    folder: Path, scratch: Path, ports: Mapping[str, int], mqtt_port: int, ways: Mapping[str, str]
+) -> asyncio.subprocess.Process:
     sets = {f"plc.{name}.{key}": value for name, port in ports.items() for key, value in _place(port).items()}
     sets |= {"mqtt.host": "127.0.0.1", "mqtt.port": mqtt_port, "mqtt.protocol": 311, "forward.enabled": "false"}
-    sets |= {"store.dir": str(scratch / "state"), "control.socket": str(scratch / "control")}
+    sets |= {"store.dir": str(scratch / "state"), "control.socket": str(scratch / "control"), **ways}
     arguments = [part for key, value in sets.items() for part in ("--set", f"{key}={value}")]
     with (scratch / "watch.log").open("wb") as log:
         return await asyncio.create_subprocess_exec(
@@ -260,7 +294,7 @@ def _say(text: str) -> None:
     print(text, flush=True)
 
 
-def _summary(status: Mapping[str, Any], screen: _Screen, code: int | None) -> None:
+def _summary(status: Mapping[str, Any], screen: _Screen, rang: int, code: int | None) -> None:
     console = screen.console
     if not console.is_terminal:
         console.print(drives_table(worst_first(status["drives"])))
@@ -273,6 +307,9 @@ def _summary(status: Mapping[str, Any], screen: _Screen, code: int | None) -> No
     _say(
         f"events: {screen.all_events}, of them {counts.get('alarm_operated', 0)} alarm and "
         f"{counts.get('shutdown_operated', 0)} shutdown; stop confirmed {_confirmed(status)}"
+    )
+    _say(
+        f"alarms raised: {counts.get('raised', 0)}; people called {counts.get('called', 0)} times, {rang} by telephone"
     )
     _say(f"messages acknowledged by the broker: {status['mqtt']['acked']}")
     for line in shell_lines(status)[:1]:

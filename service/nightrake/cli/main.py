@@ -9,7 +9,10 @@ from typing import Annotated
 import typer
 
 from nightrake import __version__
+from nightrake.cli.journal import journal
+from nightrake.cli.operator_args import register as register_operator
 from nightrake.cli.prove_words import head_help
+from nightrake.cli.response_args import register
 from nightrake.errors import ConfigError, NightrakeError
 
 app = typer.Typer(
@@ -20,6 +23,10 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+
+app.add_typer(journal, name="journal")
+register(app)
+register_operator(app)
 
 Folder = Annotated[Path, typer.Argument(help="Settings folder.", show_default=True)]
 Overrides = Annotated[
@@ -60,7 +67,7 @@ def check(
 
 @app.command()
 def status(folder: Folder = CONFIG, override: Overrides = None, as_json: AsJson = False) -> None:
-    """Show drives, links, scan timing and queues of the running watch."""
+    """Show drives, links, scans and queues of the watch."""
     from nightrake.cli.status import run_status
 
     raise SystemExit(run_status(folder, overrides_of(override), as_json=as_json))
@@ -135,7 +142,7 @@ def prove(
 
 @app.command("reload")
 def reload_settings(folder: Folder = CONFIG, override: Overrides = None) -> None:
-    """Make the running watch take the changed settings folder. In whole, or it refuses it whole."""
+    """Make the running watch take its changed settings. In whole, or it refuses it whole."""
     from nightrake.cli.commands import run_reload
 
     raise SystemExit(run_reload(folder, overrides_of(override)))
@@ -159,7 +166,7 @@ def demo(
     folder: Annotated[Path, typer.Option("--config", help="Settings folder.")] = CONFIG,
     seed: Annotated[int, typer.Option(help="Seed of the plant's chance.")] = 7,
 ) -> None:
-    """Run simulated plant, broker, store and watch with a live table. Nothing to install by hand."""
+    """Run simulated plant, broker, store and watch. Nothing to install by hand."""
     from nightrake.cli.demo import run_demo
 
     raise SystemExit(run_demo(folder, seconds, seed))

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from nightrake.cli.prove_text import ROWS, RUNS_ON
+from nightrake.cli.prove_text import ROWS, RUNS_ON, is_told
 from nightrake.commissioning.proving import ContactEdge
 from nightrake.commissioning.stillness import Sample, place_of_edge
 from nightrake.control.client import ControlClient
@@ -71,7 +71,7 @@ class LiveDrive:
             self._seq = max(self._seq, int(row["seq"]))
             if row["event"] == "contact_edge" and row["direction"] == self._direction:
                 self._waiting.append(row)
-            self._told += [row] if row["event"] in ROWS else []
+            self._told += [row] if is_told(row) else []
         ready = [row for row in self._waiting if self._is_ready(row)]
         self._waiting = [row for row in self._waiting if row not in ready]
         return [self._edge(row, state) for row in ready]
@@ -117,7 +117,7 @@ class LiveDrive:
             if not rows:
                 break
             head = int(rows[-1]["seq"])
-            self._told += [r for r in rows if r["event"] in ROWS and r["drive"] == self._drive]
+            self._told += [r for r in rows if is_told(r) and r["drive"] == self._drive]
             edges += [
                 self._unplaced(r, state)
                 for r in rows

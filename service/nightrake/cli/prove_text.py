@@ -20,12 +20,18 @@ RUNS = "THE MOTOR RUNS. No point is taken and no contact counts until it stands 
 RUNS_ON = "still_running"
 ROWS = {
     RUNS_ON: "THE MOTOR RUNS ON although the shutdown contact has operated; stop it at its starter",
-    "shutdown_latched": "the watch has latched a shutdown of this drive, and tells people of it",
+    "raised": "the watch has latched a shutdown of this drive, and tells people of it",
 }
 """Journal rows of the drive that the dialogue repeats, by event."""
 NOT_IN_TEST = (
     "the drive is NOT IN TEST any more: its contacts page and latch again; 'test' begins the function check anew"
 )
+
+
+def is_told(row: Mapping[str, Any]) -> bool:
+    """Whether the dialogue repeats a journal row: of alarms only the shutdown's own."""
+    about = str(row.get("data", {}).get("alarm", "shutdown_contact"))
+    return row["event"] in ROWS and about.endswith("shutdown_contact")
 
 
 def point_text(point: Point) -> str:

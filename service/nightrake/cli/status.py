@@ -78,7 +78,7 @@ def print_status(status: Mapping[str, Any]) -> None:
     console.print(f"{head}, settings {status['settings'][:12]}, {status['memory_mb']:.0f} MB", soft_wrap=True)
     console.print(drives_table(worst_first(status["drives"])))
     console.print()
-    for line in plc_lines(status) + shell_lines(status):
+    for line in alarm_lines(status) + plc_lines(status) + shell_lines(status):
         console.print(clean(line, LINE), soft_wrap=True)
 
 
@@ -86,6 +86,18 @@ def worst_first(drives: list[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
     """Shutdown, alarm, unknown, normal; within each as the site lists them."""
     order = {"SHUTDOWN": 0, "ALARM": 1, "unknown": 2, "normal": 3}
     return sorted(drives, key=lambda v: order.get(state_of(v)[0].split()[0], 4))
+
+
+def alarm_lines(status: Mapping[str, Any]) -> list[str]:
+    """Alarms in a line; `nightrake alarms` shows each."""
+    alarms = status["alarms"]
+    if not alarms["standing"]:
+        parts = ["Alarms: none"]
+    else:
+        parts = [f"Alarms: {alarms['standing']} stand, {alarms['calling']} of them call; see nightrake alarms"]
+    parts += [f"locked out: {', '.join(alarms['locked_out'])}"] if alarms["locked_out"] else []
+    parts += [f"standby: {', '.join(alarms['standby'])}"] if alarms["standby"] else []
+    return ["; ".join(parts)]
 
 
 def plc_lines(status: Mapping[str, Any]) -> list[str]:

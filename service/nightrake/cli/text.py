@@ -7,8 +7,10 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
+from nightrake.alarms.table import ALARM_TYPES
 from nightrake.domain.cleantext import clean
 from nightrake.domain.commands import span_text
+from nightrake.domain.torquetext import with_uncertainty as with_uncertainty
 
 STATE_WORDS = {"normal": "normal", "alarm": "ALARM", "shutdown": "SHUTDOWN", "unknown": "unknown"}
 _STYLES = {"normal": "", "alarm": "bold yellow", "shutdown": "bold red", "unknown": "magenta"}
@@ -48,18 +50,6 @@ def _sign(kind: str) -> str:
 
 def _with_mark(value: float, reading: Mapping[str, Any]) -> str:
     return with_uncertainty(value, reading.get("uncertainty"), lacks=bool(reading.get("uncertainty_lacks")))
-
-
-def with_uncertainty(torque_nm: float, uncertainty_nm: float | None, *, lacks: bool = False) -> str:
-    """Torque in kN.m with its expanded uncertainty, both to the figure that the uncertainty is worth.
-
-    Args:
-        torque_nm, uncertainty_nm: N.m. lacks: The uncertainty lacks a source; it is marked '*'.
-    """
-    if uncertainty_nm is None:
-        return f"{torque_nm / 1000:.1f}"
-    places = 1 if uncertainty_nm >= 95.0 else 2 if uncertainty_nm >= 9.5 else 3
-    return f"{torque_nm / 1000:.{places}f} ±{uncertainty_nm / 1000:.{places}f}{'*' if lacks else ''}"
 
 
 def lacking_text(views: Iterable[Mapping[str, Any]]) -> str:
@@ -149,17 +139,44 @@ def _torque_then(data: Mapping[str, Any]) -> str:
     return f"{_sign(data.get('torque_is', ''))}{torque} kN.m{older}"
 
 
+_ALARM_WORDS = {
+    "raised": "ALARM",
+    "raised_again": "ALARM again",
+    "worsened": "WORSE",
+    "repeating_with_rotation": "each turn",
+}
+_TITLED = ("alarm", "call")
+
+
+def _what(row: Mapping[str, Any]) -> str:
+    """What happened: of alarms and calls with the alarm's title, of calls with the people."""
+    data, event = row["data"], str(row["event"])
+    words = event.replace("_", " ")
+    if row.get("kind") == "alarm":
+        words = f"{words}, but suppressed" if data.get("suppressed") else _ALARM_WORDS.get(event, words)
+    if row.get("kind") == "lockout":
+        words = f"lockout {data.get('lockout', '')} {words}"
+    if row.get("kind") in _TITLED and data.get("alarm"):
+        kind = str(data["alarm"]).split("/")
+        known = ALARM_TYPES.get(kind[2]) if len(kind) > 2 else None
+        words += f": {known.title if known else data['alarm']}"
+    people = data.get("people") or ([data["person"]] if data.get("person") else [])
+    if row.get("kind") == "call" and people:
+        words += f" -> {', '.join(map(str, people))}"
+    return words
+
+
 def event_text(row: Mapping[str, Any]) -> str:
     """One journal row as a line for people."""
     data = row["data"]
-    what = row["event"].replace("_", " ")
+    what = _what(row)
     where = " ".join(x for x in (row["drive"], row["direction"]) if x)
     facts = []
     if data.get("torque_nm") is not None:
         facts.append(_torque_then(data))
     if data.get("stop"):
         facts.append(f"stop {data['stop']}")
-    facts += [str(data[k]) for k in ("contact", "link", "plc", "reason", "detail") if data.get(k)]
+    facts += [str(data[k]) for k in ("contact", "link", "plc", "reason", "detail", "actor", "channel") if data.get(k)]
     if "reasons" in data:
         facts.append("; ".join(data["reasons"]) or "good")
     if data.get("limit_s"):

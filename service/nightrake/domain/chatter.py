@@ -26,7 +26,6 @@ _FAMILIES = {
     "shutdown_released": "shutdown_changes",
     "stop_confirmed": "stop_verdicts",
     "stop_not_confirmed": "stop_verdicts",
-    "running_before_reset": "starts_before_reset",
     "channels_disagree": "channel_changes",
     "channels_agree": "channel_changes",
     "counter_restarted": "counter_restarts",
@@ -34,6 +33,8 @@ _FAMILIES = {
     "link_up": "link_changes",
     "link_down": "link_changes",
     "refused": "refusals",
+    "delivered": "deliveries",
+    "delivery_failed": "deliveries",
     "clock_stepped": "clock_steps",
     "clock_trust_changed": "clock_trust_changes",
 }
@@ -138,6 +139,11 @@ def _family(key: str) -> str:
 
 
 def _latches(entries: Sequence[Entry], index: int) -> bool:
-    """Whether the entry's latch has just closed upon it: that entry follows its cause at once."""
-    follower = entries[index + 1] if index + 1 < len(entries) else None
-    return follower is not None and follower.event == "shutdown_latched" and follower.drive == entries[index].drive
+    """Whether the entry's shutdown latches in this very step."""
+    entry = entries[index]
+    if entry.event not in ("shutdown_operated", "still_running"):
+        return False
+    alarm = f"{entry.drive}/{entry.direction}/shutdown_contact"
+    return any(
+        e.kind == "alarm" and e.event in ("raised", "raised_again") and e.data["alarm"] == alarm for e in entries
+    )

@@ -1,14 +1,15 @@
-"""What people ask for: reset a latch, begin and end a function check. Each is answered and journalled. Pure."""
+"""What people ask for: which command is whose, and the function check. Each is answered and journalled. Pure."""
 
 from __future__ import annotations
 
-from nightrake.alarms.latch import Answer, on_reset
+from nightrake.alarms.rights import refusal
 from nightrake.domain.cleantext import clean
 from nightrake.domain.drive import EMPTY, judge
 from nightrake.domain.inputs import Command
-from nightrake.domain.rows import Entry
+from nightrake.domain.requests import ABOUT_ALARMS, ABOUT_DRIVES, Asked, Handler, heard
+from nightrake.domain.respond import Responding, respond
+from nightrake.domain.rows import Answer, Entry
 from nightrake.domain.scan import with_age
-from nightrake.domain.site import Stage
 from nightrake.domain.state import Outcome, SiteState
 from nightrake.domain.wiring import DriveWire
 
@@ -29,60 +30,35 @@ def _refuse(state: SiteState, command: Command, drive: str, text: str) -> tuple[
 
 def on_command(state: SiteState, command: Command) -> tuple[SiteState, Outcome]:
     """Carry out one command, or refuse it with a reason."""
-    wire = state.wires.get(command.drive)
-    handler = {"reset": _reset, "test": _begin_test, "test_end": _end_test}.get(command.verb)
-    if handler is None:
+    about_alarm, about_drive = ABOUT_ALARMS.get(command.verb), ABOUT_DRIVES.get(command.verb)
+    check = {"test": _begin_test, "test_end": _end_test}.get(command.verb)
+    if about_alarm is not None:
+        return _through(state, command, about_alarm)
+    if about_drive is None and check is None:
         return _refuse(state, command, "", f"unknown command '{command.verb[:32]}'")
+    wire = state.wires.get(command.drive)
     if wire is None:
         text = f"no drive '{command.drive[:64]}' at this site; it has {', '.join(state.wires)}"
         return _refuse(state, command, "", text)
     if command.direction and command.direction not in wire.spec.directions:
         text = f"{command.drive} does not sense the direction '{command.direction[:32]}'"
         return _refuse(state, command, command.drive, text)
-    return handler(state, command, wire)
+    if about_drive is not None:
+        return _through(state, command, about_drive)
+    no = refusal(command.verb, command.role)
+    if no or check is None:
+        return _refuse(state, command, command.drive, f"{command.drive}: {no}")
+    after, outcome = check(state, command, wire)
+    return respond(state, after, outcome._replace(judged=(command.drive,)), command)
 
 
-def _reset(state: SiteState, command: Command, wire: DriveWire) -> tuple[SiteState, Outcome]:
-    sides = [command.direction] if command.direction else [str(d) for d in wire.spec.directions]
-    if not command.direction:
-        # "Both" means those that are latched; with none latched the first one answers why there is nothing to do.
-        sides = [s for s in sides if state.latches[command.drive, s].latched] or sides[:1]
-    latches = dict(state.latches)
-    entries: tuple[Entry, ...] = ()
-    answers: list[Answer] = []
-    for side in sides:
-        operated, known = _shutdown_stage(state, wire, side)
-        key = (command.drive, side)
-        latches[key], more, answer = on_reset(latches[key], operated, known, command.drive, side, _by(command))
-        entries += more
-        answers.append(answer)
-        if answer.ok:
-            state = _forget_stop(state, command.drive, side)
-    together = Answer(all(a.ok for a in answers), "; ".join(a.text for a in answers))
-    return state._replace(latches=latches), Outcome(entries, (command.drive,), ((command.ref, together),))
-
-
-def _forget_stop(state: SiteState, drive: str, side: str) -> SiteState:
-    """With the latch goes the verdict on its stop: a motor that stops days later confirms nothing."""
-    before = state.drives[drive]
-    if before.protection.stop_direction != side:
-        return state
-    protection = before.protection._replace(stop="", stop_due_ns=0, stop_direction="")
-    return state._replace(drives={**state.drives, drive: before._replace(protection=protection, tick_due_ns=1)})
-
-
-def _shutdown_stage(state: SiteState, wire: DriveWire, side: str) -> tuple[int, bool]:
-    """State of one direction's shutdown stage, and whether it is read well now.
-
-    For a reset a contact counts as operated as soon as it reads so: its debounce is no reason to let go.
-    """
-    protection = state.drives[wire.spec.id].protection
-    for stage, known in zip(wire.stages, protection.stages, strict=True):
-        if stage.direction == side and stage.stage is Stage.SHUTDOWN:
-            contacts = [protection.contacts[i] for i in stage.contacts]
-            reads_operated = any(c.raw == 1 and not c.bad for c in contacts)
-            return 1 if reads_operated else known.operated, known.known
-    return 0, True
+def _through(state: SiteState, command: Command, handler: Handler) -> tuple[SiteState, Outcome]:
+    """A command about alarms or lockouts."""
+    work = Responding(state, command)
+    heard(work, command.actor)
+    answer = handler(Asked(work, command))
+    drives = (command.drive,) if command.drive in state.wires else ()
+    return work.done(Outcome((), drives, ((command.ref, answer),)))
 
 
 def _begin_test(state: SiteState, command: Command, wire: DriveWire) -> tuple[SiteState, Outcome]:

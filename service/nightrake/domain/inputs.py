@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import IntEnum
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+from nightrake.alarms.response import UNSET, Response
 from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.site import SiteSpec
 
@@ -71,11 +73,12 @@ class Command(NamedTuple):
     """Something a person asked for.
 
     Attributes:
-        verb: ``reset``, ``test`` (begin a function check) or ``test_end``.
+        verb: One of `alarms.rights.MAY`.
         drive, direction: Target; direction "" means all sensed directions.
         actor, role, known_by: Who, in what role, and how that is known (``local user``, ...).
         arg: Verb-specific (``test``: seconds as text).
         ref: The caller's own id for the reply.
+        args: What the verb needs besides, plain JSON: alarm, occurrence, reason, for_s, remark and so on.
     """
 
     mono_ns: int
@@ -88,10 +91,14 @@ class Command(NamedTuple):
     known_by: str
     arg: str = ""
     ref: str = ""
+    args: Mapping[str, Any] = {}
 
 
 class LinkHealth(NamedTuple):
-    """A link of ours came up or went down: ``plc:ID``, ``broker``, ``store`` (forwarding) or ``disk``."""
+    """A link of ours came up or went down: ``plc:ID``, ``broker``, ``store`` (forwarding) or ``disk``.
+
+    Also ``notice:KIND``: something about the service itself that is to be said in the daytime, or no longer.
+    """
 
     mono_ns: int
     utc_ms: int
@@ -106,6 +113,7 @@ class SettingsChanged(NamedTuple):
     mono_ns: int
     utc_ms: int
     site: SiteSpec
+    response: Response = UNSET
 
 
 Input = RawScan | Tick | Command | LinkHealth | SettingsChanged

@@ -1,9 +1,10 @@
 """The whole walk on one screen: ``step(state, input) -> (state, outcome)``. Pure.
 
-    RawScan -> blocks -> images -> raw values -> judge each touched drive -> latch -> entries, changed drives
+    RawScan -> blocks -> images -> raw values -> judge each touched drive -> entries, changed drives
     Tick    -> drives whose time has come, blocks that nobody has read for too long
-    Command -> drive or latch -> entries, answer
+    Command -> drive, alarm or lockout -> entries, answer
     LinkHealth, SettingsChanged -> entries
+    then: what it means for the alarms (`respond`): conditions, lives, lockouts, calls
     last, whatever the input: entries that come too often are counted
 
 Nothing here reads a clock or keeps a thing outside the state. Values handed in are never changed.
@@ -13,16 +14,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from nightrake.alarms.latch import Latch, on_drive_entry, on_running
+from nightrake.alarms.book import is_latched
+from nightrake.alarms.plan import plan_of
+from nightrake.alarms.silence import NOTICE
 from nightrake.domain.chatter import bound
 from nightrake.domain.cleantext import clean
 from nightrake.domain.commands import on_command
 from nightrake.domain.drive import DriveState, carry_over, new_drive
 from nightrake.domain.inputs import Command, Input, LinkHealth, RawScan, SettingsChanged, Tick
+from nightrake.domain.respond import respond, settle
 from nightrake.domain.rows import Entry
 from nightrake.domain.scan import on_scan
 from nightrake.domain.site import SiteSpec
-from nightrake.domain.state import NOTHING, EndpointState, LatchKey, Outcome, SiteState
+from nightrake.domain.state import NOTHING, EndpointState, Outcome, SiteState
 from nightrake.domain.tick import on_tick
 from nightrake.domain.wiring import DriveWire, wire_drive
 
@@ -42,14 +46,16 @@ def step(state: SiteState, given: Input, *, long_way: bool = False) -> tuple[Sit
 
 def _walk(state: SiteState, given: Input, long_way: bool) -> tuple[SiteState, Outcome]:
     if isinstance(given, RawScan):
-        return _latch(*on_scan(state, given, long_way), given.utc_ms)
-    if isinstance(given, Tick):
-        return _latch(*on_tick(state, given, long_way), given.utc_ms)
-    if isinstance(given, Command):
-        return _latch(*on_command(state, given), given.utc_ms)
-    if isinstance(given, LinkHealth):
-        return _on_link(state, given)
-    return _on_settings(state, given)
+        after, outcome = on_scan(state, given, long_way)
+    elif isinstance(given, Tick):
+        after, outcome = on_tick(state, given, long_way)
+    elif isinstance(given, Command):
+        return on_command(state, given)
+    elif isinstance(given, LinkHealth):
+        after, outcome = _on_link(state, given)
+    else:
+        return _on_settings(state, given)
+    return respond(state, after, outcome, given)
 
 
 def _bound(state: SiteState, outcome: Outcome, now_ns: int) -> tuple[SiteState, Outcome]:
@@ -60,29 +66,10 @@ def _bound(state: SiteState, outcome: Outcome, now_ns: int) -> tuple[SiteState, 
     return state._replace(tallies=tallies), outcome._replace(entries=entries, hidden=hidden)
 
 
-def _latch(state: SiteState, outcome: Outcome, utc_ms: int) -> tuple[SiteState, Outcome]:
-    """Let the facts of this step reach the latches; their entries follow the fact that caused them."""
-    if not outcome.drives and not outcome.entries:
-        return state, outcome
-    latches = dict(state.latches)
-    entries: list[Entry] = []
-    for entry in outcome.entries:
-        entries.append(entry)
-        key = (entry.drive, entry.direction)
-        if entry.kind == "drive" and key in latches:
-            latches[key], more = on_drive_entry(latches[key], entry, utc_ms)
-            entries += more
-    for drive in outcome.drives:
-        protection = state.drives[drive].protection
-        for side in state.wires[drive].spec.directions:
-            key = (drive, str(side))
-            latches[key], more = on_running(latches[key], protection.running, protection.stop, *key)
-            entries += more
-    return state._replace(latches=latches), outcome._replace(entries=tuple(entries))
-
-
 def _on_link(state: SiteState, health: LinkHealth) -> tuple[SiteState, Outcome]:
     detail = clean(health.detail)
+    if health.link.startswith(NOTICE):
+        return state, NOTHING  # no link of ours: what it says is told with the notice itself
     if state.links.get(health.link) == (health.up, detail):
         return state, NOTHING
     data = {"link": health.link, "detail": detail}
@@ -99,19 +86,32 @@ def _on_settings(state: SiteState, given: SettingsChanged) -> tuple[SiteState, O
     same = {d for d, spec in site.drives.items() if d in state.wires and state.wires[d].spec == spec}
     wires = {d: state.wires[d] if d in same else wire_drive(spec) for d, spec in site.drives.items()}
     drives = {d: state.drives[d] if d in same else _carried(state, wire) for d, wire in wires.items()}
-    latches, went, back = _carried_latches(state, wires)
+    plan = plan_of(site, wires, given.response)
     data = {
         "digest": site.digest,
         "was": state.site.digest,
         "added": sorted(set(wires) - set(state.wires)),
         "removed": sorted(set(state.wires) - set(wires)),
     }
+    went, back = _latched(state, set(state.wires) - set(wires)), _latched(state, set(wires) - set(state.wires))
     data |= {"latched_removed": went} if went else {}
     data |= {"latched_back": back} if back else {}
     entry = Entry("settings", "settings_changed", "", "", data)
+    endpoints = _undisturbed(state, site, wires, same)
     links = {k: link for k, link in state.links.items() if k.partition(":")[0] != "plc" or k[4:] in site.endpoints}
-    after = SiteState(site, wires, drives, _undisturbed(state, site, wires, same), latches, links, state.tallies)
-    return after, Outcome((entry,), tuple(d for d in drives if d not in same))
+    after = SiteState(site, wires, drives, endpoints, links, state.tallies, plan, state.alarms)
+    return settle(state, after, Outcome((entry,), tuple(d for d in drives if d not in same)), given)
+
+
+def _latched(state: SiteState, drives: set[str]) -> list[str]:
+    """Directions of these drives whose shutdown is latched, whether or not the drives are at the site now."""
+    found = []
+    for drive in sorted(drives):
+        subject = state.alarms.book.subjects.get(drive)
+        keys = [alarm.key for alarm in subject.alarms.values()] if subject is not None else []
+        sides = [k.direction for k in keys if k.kind == "shutdown_contact"]
+        found += [f"{drive} {side}" for side in sides if is_latched(state.alarms.book, drive, side)]
+    return found
 
 
 def _carried(state: SiteState, wire: DriveWire) -> DriveState:
@@ -140,27 +140,3 @@ def _users(wires: Mapping[str, DriveWire]) -> dict[str, set[str]]:
         for endpoint in {p.endpoint for p in wire.points}:
             users.setdefault(endpoint, set()).add(drive)
     return users
-
-
-def _carried_latches(
-    state: SiteState, wires: Mapping[str, DriveWire]
-) -> tuple[dict[LatchKey, Latch], list[str], list[str]]:
-    """Latches after a reload: of the site's drives, and of those that are gone, for when they come back.
-
-    Returns:
-        (latches, latched ones whose drive or direction went, latched ones that came back).
-    """
-    was, now = _sides(state.wires), _sides(wires)
-    latches = {key: state.latches.get(key, Latch()) for key in now}
-    # What the run feedback was when a drive went says nothing of what it will be.
-    away = {
-        k: latch._replace(running=-1) for k, latch in state.latches.items() if k not in latches and latch.occurrence
-    }
-    came = set(now) - set(was)
-    went = [f"{d} {side}" for d, side in was if (d, side) in away and away[d, side].latched]
-    back = [f"{d} {side}" for d, side in now if (d, side) in came and latches[d, side].latched]
-    return latches | away, went, back
-
-
-def _sides(wires: Mapping[str, DriveWire]) -> list[LatchKey]:
-    return [(drive, str(side)) for drive, wire in wires.items() for side in wire.spec.directions]

@@ -73,6 +73,13 @@ class Row(NamedTuple):
         return f"{self.epoch}-{self.seq}"
 
 
+class Answer(NamedTuple):
+    """Reply to a command: whether it was done, and one sentence."""
+
+    ok: bool
+    text: str
+
+
 class TailRecord(NamedTuple):
     """One recorded input in the hot tail, time first.
 

@@ -132,6 +132,7 @@ def _judge_scan(
     drives = dict(state.drives)
     entries: tuple[Entry, ...] = ()
     changed: list[str] = []
+    judged: list[str] = []
     now_ns = scan.mono_ns
     good = [reply.block for reply in scan.blocks if reply.got == Got.GOOD]
     for drive, feeds in endpoint.wire.drives.items():
@@ -153,11 +154,12 @@ def _judge_scan(
             long_way=long_way,
         )
         drives[drive] = after
+        judged.append(drive)
         if told:
             entries += with_age(told, state.wires[drive], {**state.endpoints, scan.endpoint: endpoint}, now_ns)
         if after.protection is not before.protection and after.protection != before.protection:
             changed.append(drive)
-    return drives, Outcome(entries, tuple(changed))
+    return drives, Outcome(entries, tuple(changed), judged=tuple(judged))
 
 
 def position_read_ns(wire: DriveWire, endpoints: Mapping[str, EndpointState]) -> int:

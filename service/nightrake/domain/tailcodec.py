@@ -11,6 +11,7 @@ import json
 import struct
 from collections.abc import Callable
 
+from nightrake.alarms.response import Response
 from nightrake.domain.inputs import BlockReply, Command, Got, Input, LinkHealth, RawScan, SettingsChanged, Tick
 from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.rows import TailRecord, canonical
@@ -65,11 +66,13 @@ def to_record(seq: int, given: Input) -> TailRecord:
     return TailRecord(seq, "settings", "", "", given.mono_ns, given.utc_ms, given.site.digest.encode())
 
 
-def from_record(record: TailRecord, plan_of: Callable[[str], ReadPlan], site_of: Callable[[str], SiteSpec]) -> Input:
+def from_record(
+    record: TailRecord, plan_of: Callable[[str], ReadPlan], settings_of: Callable[[str], tuple[SiteSpec, Response]]
+) -> Input:
     """The input of any tail record.
 
     Args:
-        plan_of: Layout id -> read plan. site_of: Settings digest -> site.
+        plan_of: Layout id -> read plan. settings_of: Settings digest -> site, and what it says about alarms.
     """
     if record.kind == "scan":
         return unpack_scan(record, plan_of(record.layout))
@@ -80,5 +83,5 @@ def from_record(record: TailRecord, plan_of: Callable[[str], ReadPlan], site_of:
     if record.kind == "link":
         return LinkHealth(**json.loads(record.payload))
     if record.kind == "settings":
-        return SettingsChanged(record.mono_ns, record.utc_ms, site_of(record.payload.decode()))
+        return SettingsChanged(record.mono_ns, record.utc_ms, *settings_of(record.payload.decode()))
     raise ValueError(f"tail record {record.seq}: unknown kind '{record.kind}'")

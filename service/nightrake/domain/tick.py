@@ -38,7 +38,7 @@ def on_tick(state: SiteState, tick: Tick, long_way: bool) -> tuple[SiteState, Ou
             entries += with_age(told, state.wires[drive], endpoints, now_ns)
         if after.protection != before.protection:
             changed.append(drive)
-    return state._replace(drives=drives, endpoints=endpoints), Outcome(entries, tuple(changed))
+    return state._replace(drives=drives, endpoints=endpoints), Outcome(entries, tuple(changed), judged=tuple(due))
 
 
 def _stale(state: SiteState, now_ns: int, work: dict[str, list[Raw]]) -> Mapping[str, EndpointState]:

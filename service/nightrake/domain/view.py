@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from nightrake.alarms.book import alarm_of
+from nightrake.alarms.keys import AlarmKey
+from nightrake.alarms.life import ACTIVE, LATCHED
 from nightrake.domain.debounce import UNKNOWN
 from nightrake.domain.reading import Reading, worst
 from nightrake.domain.site import CalibrationCurve, Stage
@@ -80,7 +83,8 @@ def _direction_view(state: SiteState, drive_id: str, side: str) -> dict[str, Any
     wire, protection = state.wires[drive_id], state.drives[drive_id].protection
     stages = {w.stage: s for w, s in zip(wire.stages, protection.stages, strict=True) if w.direction == side}
     operated = [stages[s].operated if s in stages else 0 for s in (Stage.ALARM, Stage.SHUTDOWN)]
-    latch = state.latches[drive_id, side]
+    alarm = alarm_of(state.alarms.book, AlarmKey(drive_id, side, "shutdown_contact")).state
+    latched = alarm.life in ACTIVE or alarm.life in LATCHED
     lost = [s.known_utc_ms for s in stages.values() if not s.known]
     # An alarm that comes or goes while the shutdown stands does not make that any younger.
     holds = [stages[Stage.SHUTDOWN]] if operated[1] == 1 else list(stages.values())
@@ -89,9 +93,9 @@ def _direction_view(state: SiteState, drive_id: str, side: str) -> dict[str, Any
         "known_now": not lost,
         "known_utc_ms": min(lost) if lost else max((s.known_utc_ms for s in stages.values()), default=0),
         "since_utc_ms": max((s.since_utc_ms for s in holds), default=0),
-        "latched": latch.latched,
-        "occurrence": latch.occurrence,
-        "latched_utc_ms": latch.since_utc_ms if latch.latched else 0,
+        "latched": latched,
+        "occurrence": alarm.occurrence,
+        "latched_utc_ms": alarm.raised_utc_ms if latched else 0,
         "stages": {
             str(stage): {
                 "operated": None if s.operated == UNKNOWN else bool(s.operated),

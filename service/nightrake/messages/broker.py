@@ -8,24 +8,31 @@ from typing import NamedTuple
 from nightrake.errors import MessageError
 
 INCOMING_BYTES = 4096
-"""Nothing that is meant for us is longer; MQTT 5 brokers are told so, and what comes all the same is dropped unread."""
+"""Nothing of our own that comes back is longer; what comes all the same is dropped unread."""
+PACKET_BYTES = 20 * 1024
+"""A broker on MQTT 5 is told that we take no longer packet: twice the longest command, so that one which is too long
+can be answered, with its topic and properties."""
 ANSWER_S = 10.0
 """For the broker's answer to anything."""
 UNSPECIFIED = 0x80  # as a DISCONNECT it is paho's word for "the socket closed"
 TAKEN_OVER = 0x8E
 TOO_MANY_IN_FLIGHT = 0x93
 ENDED = "the connection ended"
+EARLY = (
+    "ended the connection before it answered; does it want TLS (mqtt.ca_file), or another client certificate than "
+    "mqtt.cert_file?"
+)
 REFUSED = {
     1: "does not speak this version of MQTT; try mqtt.protocol = 311",
     2: "refuses our client id; set another mqtt.client_id",
     3: "is not ready to serve",
     4: "refuses this user name or password; check mqtt.username and its password",
-    5: "does not authorise us; check mqtt.username and the broker's access rules",
+    5: "does not authorise us; check mqtt.username, its password and the broker's access rules",
     UNSPECIFIED: "refuses the connection without a reason",
     132: "does not speak MQTT 5; set mqtt.protocol = 311",
     133: "refuses our client id; set another mqtt.client_id",
     134: "refuses this user name or password; check mqtt.username and its password",
-    135: "does not authorise us; check mqtt.username and the broker's access rules",
+    135: "does not authorise us; check mqtt.username, its password and the broker's access rules",
     136: "is not ready to serve",
     137: "is busy",
     138: "has banned this client",

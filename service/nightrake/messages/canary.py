@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Iterable
 
 
 class Canary:
@@ -29,16 +30,27 @@ class Canary:
         self._mark = f'"instance":"{instance}"'.encode()
         self._candidate = confirmed
         self._back = asyncio.Event()
+        self._away: frozenset[str] = frozenset()
 
-    def send(self, cursor: int) -> int:
-        """A canary is about to go; returns its number. `cursor`: rows acknowledged so far."""
+    def send(self, cursor: int, topics: Iterable[str] = ("",)) -> int:
+        """A canary is about to go; returns its number.
+
+        Args:
+            cursor: Rows acknowledged so far. topics: On which it goes; it has to come back on all of them.
+        """
         self.count += 1
         self._candidate = cursor
         self._back.clear()
+        self._away = frozenset(topics)
         return self.count
 
-    def saw(self, payload: bytes) -> None:
-        """Look at a message that came in on the events' topic: our own events come back too, and are passed over."""
+    @property
+    def away(self) -> tuple[str, ...]:
+        """Topics on which the canary sent last has not come back."""
+        return tuple(sorted(self._away))
+
+    def saw(self, payload: bytes, topic: str = "") -> None:
+        """Look at a message that came in on one of its topics: our own events come back too, and are passed over."""
         if self._mark not in payload:
             return
         try:
@@ -47,7 +59,9 @@ class Canary:
         except (ValueError, TypeError, KeyError, RecursionError):
             return
         if mine:
-            self._back.set()
+            self._away -= {topic}
+            if not self._away:
+                self._back.set()
 
     @property
     def is_back(self) -> bool:

@@ -5,21 +5,31 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any, Protocol
 
+from nightrake.alarms.callqueue import Call, More
 from nightrake.crashpoint import reach
 from nightrake.domain.cleantext import clean
 from nightrake.domain.rows import Row
+from nightrake.messages.alarmstates import AlarmJob, AlarmStates
 from nightrake.messages.broker import INCOMING_BYTES, BrokerSettings, Received, Will
 from nightrake.messages.canary import Canary
 from nightrake.messages.outbox import Letter, Outbox
 from nightrake.messages.payloads import other_bytes, stamp
+from nightrake.messages.people import Limit, People
+from nightrake.messages.reception import Reception
+from nightrake.messages.replies import EXPIRY_S, Reply
 from nightrake.messages.states import StateJob, States
+from nightrake.messages.summary import more_payload
 from nightrake.messages.topics import Topics
 
 ROWS_PER_STATE = 4
-"""In a long backlog a state goes after every so many events, so that states are right within seconds."""
+"""In a long backlog a state goes after every so many events, so that states are right within seconds; and what is to be
+told to people, urgent or not."""
+CALL_EXPIRY_S = 3600.0
+"""A call that a receiver fetches later than this is none any more; while its alarm calls, another has followed."""
+Job = Letter | StateJob | AlarmJob | Call | More | Reply
 
 
 class Feed(Protocol):
@@ -47,8 +57,11 @@ class TellerStats:
         queued: Rows in memory not yet sent. in_flight: Publishes without acknowledgement. acked: Rows acknowledged.
         behind: More rows may wait in the store. lost: See `Outbox.lost`.
         cursor: Told up to here. confirmed: Known to be delivered up to here (canary).
-        states_due: Retained states to be written.
+        states_due: Retained states of drives to be written. alarms_due: those of alarms.
+        calls_due: Messages to people that wait, those included which a person's limit holds back.
+        calls_told: Messages to people that the broker has acknowledged.
         connected_since_utc_ms: 0 when not connected. connects: Connections made.
+        commands: See `Reception.stats`; {} where none are heard.
         canary_ms: Last round trip, -1 before the first. dropped: Incoming messages too long or not ours.
         last_error: What ended the last connection.
     """
@@ -63,6 +76,10 @@ class TellerStats:
     cursor: int = 0
     confirmed: int = 0
     states_due: int = 0
+    alarms_due: int = 0
+    calls_due: int = 0
+    calls_told: int = 0
+    commands: Mapping[str, int | str] = field(default_factory=dict)
     connected_since_utc_ms: int = 0
     connects: int = 0
     canary_ms: float = -1.0
@@ -80,6 +97,8 @@ class Desk:
     Args:
         settings: The broker. feed: The journal. topics: Where to tell. site: Its id. epoch: Life of the journal.
         cursor: Where the last run had got to. drives: Ids of the site's drives.
+        people: Whether there are people to be told, so that their topics are tried too. limit: For each of them.
+        commands: Deals with commands that come in; None: none are heard.
         utc_ms: The clock. on_link: Called on each change of the link's health.
     """
 
@@ -94,6 +113,10 @@ class Desk:
         drives: Iterable[str],
         utc_ms: Callable[[], int],
         on_link: Callable[[bool, str], None],
+        *,
+        people: bool = False,
+        limit: Limit = Limit(),  # noqa: B008  (immutable)
+        commands: Reception | None = None,
     ) -> None:
         self.settings = settings
         self.feed = feed
@@ -102,6 +125,10 @@ class Desk:
         self.utc_ms = utc_ms
         self.outbox = Outbox(cursor)
         self.states = States(drives)
+        self.alarms = AlarmStates()
+        self.people = People(limit)
+        self.has_people = people
+        self.commands = commands
         self.canary = Canary(secrets.token_hex(8), cursor)
         self.stats = TellerStats()
         self.wake = asyncio.Event()
@@ -119,15 +146,33 @@ class Desk:
 
     # --- what goes next -----------------------------------------------------------------------------------------------
 
-    def next_job(self) -> Letter | StateJob | None:
-        """Urgent rows, then rows; a state in between, unless an event of its drive has to go first."""
+    def next_job(self, now_s: float) -> Job | None:
+        """Urgent calls, urgent rows, then rows; other calls and states in between.
+
+        A drive's state waits for its events. Urgent calls are few: each person is told the present state only, while
+        rows may be those of an hour.
+
+        Args:
+            now_s: Monotonic seconds.
+        """
+        call = self.people.take_urgent(now_s)
+        if call is not None:
+            return call
         if self.outbox.urgent or self._rows_run < ROWS_PER_STATE:
             letter = self.outbox.take()
             if letter is not None:
                 self._rows_run += 1
                 return letter
         self._rows_run = 0
-        return self.states.take(self.outbox.holds) or self.outbox.take()
+        reply = self.commands.replies.take(self.utc_ms()) if self.commands is not None else None
+        return reply or (
+            self.people.take(now_s) or self.alarms.take() or self.states.take(self.outbox.holds) or self.outbox.take()
+        )
+
+    def told(self, job: Call | More) -> None:
+        """The broker has acknowledged a message to a person."""
+        self.stats.calls_told += 1
+        self.people.done(job)
 
     def acked(self, seq: int) -> None:
         """The broker has acknowledged a row."""
@@ -154,40 +199,64 @@ class Desk:
         self.outbox.confirm(confirmed)
         if held:
             self.tell_again()
+        else:
+            self.people.confirm()
         self.health(True, "")
 
     def tell_again(self) -> None:
         """Everything since the last canary that came back may have been lost in the broker."""
         self.outbox.rewind(self.canary.confirmed)
+        self.people.all_due()
         self.wake.set()
         self.fetch.set()
 
     def delivers_not(self) -> None:
         """A canary was acknowledged and did not come back."""
         self.feed.advance(self.canary.hold())
+        where = " and ".join(self.canary.away) or self.topics.events
         self.health(
             False,
-            f"{self.settings.place} accepts but does not deliver on {self.topics.events}; check its access rules for "
+            f"{self.settings.place} accepts but does not deliver on {where}; check its access rules for "
             f"{self.settings.username or self.settings.client_id}",
         )
 
     def wants(self, message: Received) -> bool:
         """Look at what comes in, at once and without waking anybody. Brokers are known to send what was not asked."""
-        drive = self.topics.drive_of(message.topic)
-        if len(message.payload) > INCOMING_BYTES or not (message.topic == self.topics.events or drive):
+        topics = self.topics
+        if self.commands is not None and self.commands.takes(message):
+            return False
+        drive, alarm = topics.drive_of(message.topic), topics.alarm_of(message.topic)
+        ours = message.topic in (topics.events, topics.people_canary) or drive or alarm
+        if len(message.payload) > INCOMING_BYTES or not ours:
             self.stats.dropped += 1
-        elif not drive:
-            self.canary.saw(message.payload)
+        elif not (drive or alarm):
+            self.canary.saw(message.payload, message.topic)
         elif message.retained and message.payload:
-            self.states.stray(drive)
+            if drive:
+                self.states.stray(drive)
+            else:
+                self.alarms.stray(alarm)
         return False
 
     # --- messages that are no rows ------------------------------------------------------------------------------------
 
     def other(
-        self, kind: str, event: str, data: Mapping[str, Any], *, drive: str = "", expiry_s: float | None = None
+        self,
+        kind: str,
+        event: str,
+        data: Mapping[str, Any],
+        *,
+        drive: str = "",
+        direction: str = "",
+        expiry_s: float | None = None,
+        id: str = "",
+        correlation: str | None = None,
+        durable: bool = True,
     ) -> bytes:
         """Bytes of a message that is no journal row.
+
+        Args:
+            id: "": one of its own is made. correlation, durable: see `payloads.other_bytes`.
 
         Raises:
             ValueError: `data` holds NaN or infinity. TypeError: It is not plain.
@@ -195,7 +264,7 @@ class Desk:
         self._others += 1
         now_ms = self.utc_ms()
         return other_bytes(
-            id=f"{self.canary.instance}-{self._others}",
+            id=id or f"{self.canary.instance}-{self._others}",
             epoch=self._epoch,
             seq=self.outbox.newest,
             utc_ms=now_ms,
@@ -204,8 +273,40 @@ class Desk:
             event=event,
             data=data,
             drive=drive,
+            direction=direction,
             expires_utc_ms=None if expiry_s is None else now_ms + int(expiry_s * 1000),
+            correlation=correlation,
+            durable=durable,
         )
+
+    def call(self, job: Call | More) -> tuple[bytes, float]:
+        """Bytes of a message to a person, and in how many seconds it means nothing any more.
+
+        Raises:
+            ValueError, TypeError: As `other`.
+        """
+        if isinstance(job, More):
+            return self.other("person", "more", more_payload(job, self.site), expiry_s=CALL_EXPIRY_S), CALL_EXPIRY_S
+        data = dict(job.payload)
+        drive, direction, event = (str(data.pop(k, "")) for k in ("drive", "direction", "event"))
+        expiry_s = float(data.pop("expires_s", 0) or CALL_EXPIRY_S)
+        raw = self.other(
+            "person",
+            event,
+            data,
+            drive=drive,
+            direction=direction,
+            expiry_s=expiry_s,
+            id=f"{self._epoch}-{job.seq}-{job.person}" if job.seq else "",
+        )
+        return raw, expiry_s
+
+    def reply(self, reply: Reply) -> bytes:
+        """Bytes of the answer to a command."""
+        data = {k: getattr(reply, k) for k in ("ok", "text", "reason", "verb", "again")}
+        event = "accepted" if reply.ok else "refused"
+        whose = {"drive": reply.drive, "correlation": reply.id, "durable": reply.durable}
+        return self.other("reply", event, data, expiry_s=EXPIRY_S, **whose)  # type: ignore[arg-type]  # each its own
 
     def service(self, state: str) -> bytes:
         """The message that says how the watch is."""

@@ -10,7 +10,7 @@ from typing import Any
 
 PACKET_BYTES = 64 * 1024
 """What is meant for us is far shorter."""
-HEAD_BYTES = 8 * 1024
+HEAD_BYTES = 20 * 1024
 """Kept of a longer packet: enough to see whose it is, and that it is too long."""
 
 

@@ -19,11 +19,13 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from nightrake.crashpoint import reach
 from nightrake.messages.broker import (
+    EARLY,
     ENDED,
-    INCOMING_BYTES,
+    PACKET_BYTES,
     REFUSED,
     UNSPECIFIED,
     BrokerSettings,
@@ -76,14 +78,18 @@ class Link:
         with _mapped(self._settings):
             await self._client.publish(topic, payload, qos=1, retain=retain, properties=properties)
 
-    async def subscribe(self, topic: str, qos: int) -> None:
+    async def subscribe(self, topic: str, qos: int, *, as_published: bool = False) -> None:
         """Subscribe and wait for the answer.
+
+        Args:
+            as_published: Say of new messages too whether they were published as retained (MQTT 5 only).
 
         Raises:
             Refused: The broker does not let us read there. LinkLost: No answer.
         """
         with _mapped(self._settings):
-            codes = await self._client.subscribe(topic, qos)
+            options = SubscribeOptions(qos=qos, retainAsPublished=True) if as_published and self._five else None
+            codes = await self._client.subscribe(topic, 0 if options else qos, options)
         if any((c.value if isinstance(c, ReasonCode) else c) >= 0x80 for c in codes):
             raise Refused(f"{self._settings.place} does not let {self._settings.client_id} read {topic}")
 
@@ -123,7 +129,9 @@ class _Client(aiomqtt.Client):
     """An event waits to be handed to the kernel."""
 
     def _on_disconnect(self, *args: Any, **kwargs: Any) -> None:
-        self.gone = self.gone or self._connected.done()
+        if not self._connected.done():  # a certificate refused, say: the library would wait on for the answer
+            self._connected.set_exception(aiomqtt.MqttError(EARLY))
+        self.gone = self.gone or self._connected.exception() is None
         super()._on_disconnect(*args, **kwargs)
         if self._disconnected.done() and not self._disconnected.cancelled():
             self._disconnected.exception()  # seen: asyncio need not complain that nobody looked
@@ -164,11 +172,11 @@ class _Client(aiomqtt.Client):
                 self._loop.call_soon_threadsafe(self.drop)
 
 
-async def connect(settings: BrokerSettings, will: Will, wants: Callable[[Received], bool], window: int) -> Link:
+async def connect(settings: BrokerSettings, will: Will | None, wants: Callable[[Received], bool], window: int) -> Link:
     """Open a connection with a clean session.
 
     Args:
-        settings: The broker. will: Told by the broker, retained, if we vanish.
+        settings: The broker. will: Told by the broker, retained, if we vanish; None for none.
         wants: Called with every incoming message that is not too long; those it turns down cost nothing more.
         window: Publishes in flight at most.
 
@@ -192,12 +200,15 @@ async def connect(settings: BrokerSettings, will: Will, wants: Callable[[Receive
 
 def _client(
     settings: BrokerSettings,
-    will: Will,
+    will: Will | None,
     wants: Callable[[Received], bool],
     window: int,
     context: ssl.SSLContext | None,
 ) -> _Client:
     five = settings.protocol == 5
+    last: aiomqtt.Will | None = None
+    if will is not None:
+        last = aiomqtt.Will(will.topic, will.payload, 1, True, _properties(five, "", "", 0, PacketTypes.WILLMESSAGE))
     given: dict[str, Any] = {"clean_start": True, "properties": _connect_properties()} if five else {}
     client = _Client(
         settings.host,
@@ -209,7 +220,7 @@ def _client(
         password=settings.password or None,
         keepalive=settings.keepalive_s,
         timeout=settings.answer_s,
-        will=aiomqtt.Will(will.topic, will.payload, 1, True, _properties(five, "", "", 0, PacketTypes.WILLMESSAGE)),
+        will=last,
         queue_type=_inbox(wants),
         max_queued_incoming_messages=INCOMING_QUEUE,
         max_inflight_messages=window,
@@ -255,7 +266,7 @@ class _Packed(Properties):
 
 def _connect_properties() -> Properties:
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.MaximumPacketSize = INCOMING_BYTES
+    properties.MaximumPacketSize = PACKET_BYTES
     return properties
 
 
@@ -307,6 +318,8 @@ def _words(settings: BrokerSettings, error: aiomqtt.MqttError) -> tuple[str, int
         return f"{settings.place}: the host name is not known; correct mqtt.host", None
     if isinstance(cause, TimeoutError) or "timed out" in str(error):
         return f"{settings.place}: no answer within {settings.answer_s:g} s", None
+    if str(error) == EARLY:
+        return f"{settings.place} {EARLY}", None
     for each in (error, cause):
         code = each.rc if isinstance(each, aiomqtt.MqttCodeError) else None
         value = code.value if isinstance(code, ReasonCode) else None

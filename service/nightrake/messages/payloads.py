@@ -10,37 +10,16 @@ import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
 from nightrake.domain.rows import Row
-
-Stamp = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$", description="UTC, RFC 3339, ms")]
-
-
-class Shape(BaseModel):
-    """Base of all models here: unknown keys are refused."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Envelope(Shape):
-    """What every message has; the same on MQTT 3.1.1 and 5, whose properties only copy it."""
-
-    id: str = Field(description="Identity. An event that is told again comes under the same id: drop what you have.")
-    epoch: str = Field(description="Life of the journal that seq counts in; a new one begins when it is restored.")
-    seq: int = Field(ge=0, description="Events: number in the journal. Others: number of the newest event told or due.")
-    occurred: Stamp
-    expires: Stamp | None = Field(description="After this the message means nothing any more; null: never.")
-    reply_to: str | None = Field(description="Topic on which an answer is awaited, or null.")
-    correlation: str | None = Field(description="Id of the message that this one answers, or null.")
-    durable: bool = Field(description="False: told before the disk had it, because the disk was slow.")
-    site: str
-    kind: str
-    event: str
-    drive: str = Field(description="Drive id, or empty.")
-    direction: str = Field(description="forward, reverse, or empty.")
+from nightrake.messages.alarmpayloads import AlarmMessage, PersonMessage
+from nightrake.messages.commandpayloads import CommandMessage, ReplyMessage
+from nightrake.messages.envelope import Envelope as Envelope
+from nightrake.messages.envelope import Shape as Shape
+from nightrake.messages.envelope import Stamp as Stamp
 
 
 class EventData(BaseModel):
@@ -68,7 +47,7 @@ class EventData(BaseModel):
 class EventMessage(Envelope):
     """One row of the journal, on the topic `events`."""
 
-    kind: Literal["drive", "alarm", "plc", "link", "command", "settings", "service"]
+    kind: Literal["drive", "alarm", "call", "lockout", "plc", "link", "command", "settings", "service"]
     data: EventData
 
 
@@ -177,11 +156,15 @@ class DriveMessage(Envelope):
     data: DriveData
 
 
-MESSAGES: dict[str, type[Envelope]] = {
+MESSAGES: dict[str, type[Shape]] = {
     "event": EventMessage,
     "canary": CanaryMessage,
     "service": ServiceMessage,
     "drive": DriveMessage,
+    "alarm": AlarmMessage,
+    "person": PersonMessage,
+    "command": CommandMessage,
+    "reply": ReplyMessage,
 }
 """Schema name -> model."""
 
@@ -248,14 +231,18 @@ def other_bytes(
     event: str,
     data: Mapping[str, Any],
     drive: str = "",
+    direction: str = "",
     expires_utc_ms: int | None = None,
+    correlation: str | None = None,
+    durable: bool = True,
 ) -> bytes:
-    """The message of something that is no journal row: a state, a canary.
+    """The message of something that is no journal row: a state, a canary, a reply.
 
     Args:
         id: Its own identity; never that of an event.
         epoch, seq: The journal's life and the newest number told or due, so that a receiver sees a gap.
         utc_ms: Now. expires_utc_ms: When it loses its meaning, or None.
+        correlation: Id of the message that it answers, or None. durable: What it tells is on disk.
 
     Raises:
         ValueError: `data` holds NaN or infinity.
@@ -268,13 +255,13 @@ def other_bytes(
             "occurred": stamp(utc_ms),
             "expires": None if expires_utc_ms is None else stamp(expires_utc_ms),
             "reply_to": None,
-            "correlation": None,
-            "durable": True,
+            "correlation": correlation,
+            "durable": durable,
             "site": site,
             "kind": kind,
             "event": event,
             "drive": drive,
-            "direction": "",
+            "direction": direction,
             "data": data,
         },
         separators=(",", ":"),

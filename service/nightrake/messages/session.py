@@ -10,14 +10,17 @@ from typing import Any
 
 import structlog
 
+from nightrake.alarms.callqueue import Call, More
 from nightrake.crashpoint import reach
 from nightrake.domain.pulse import Pulse
 from nightrake.errors import MessageError
+from nightrake.messages.alarmstates import AlarmJob
 from nightrake.messages.broker import LinkLost, Refused
-from nightrake.messages.desk import Desk
+from nightrake.messages.desk import Desk, Job
 from nightrake.messages.link import Link
 from nightrake.messages.outbox import Letter
 from nightrake.messages.payloads import event_bytes
+from nightrake.messages.replies import EXPIRY_S, Reply
 from nightrake.messages.states import StateJob
 
 log = structlog.get_logger("nightrake.messages")
@@ -95,6 +98,18 @@ class Session:
         desk = self._desk
         await self._link.publish(desk.topics.service, desk.service("online"), retain=True)
         desk.states.all_due()
+        desk.alarms.all_due()
+        await self._hear_commands()
+
+    async def _hear_commands(self) -> None:
+        commands = self._desk.commands
+        if commands is None:
+            return
+        try:
+            await self._link.subscribe(commands.topic, 1, as_published=True)
+            commands.heard("")
+        except Refused as error:
+            commands.heard(str(error))
 
     async def _farewell(self, tasks: list[asyncio.Task[Any]]) -> None:
         """Send what waits, then say `stopped`: the broker tells no will after a clean good-bye."""
@@ -120,19 +135,27 @@ class Session:
                 while True:
                     self._pulse.turn(PUMP, CANARY_MOST_S)  # woken by the canaries if by nothing else
                     desk.wake.clear()
-                    while self._busy < self._window - 1 and (job := desk.next_job()) is not None:
+                    while self._busy < self._window - 1 and (job := desk.next_job(time.monotonic())) is not None:
                         self._busy += 1
                         group.create_task(self._send(job), name="teller-send")
                     if not self._busy and desk.outbox.empty:
                         self._drained.set()
-                    await desk.wake.wait()
+                    await self._woken()
         except BaseExceptionGroup as errors:
             lost, other = errors.split(LinkLost)
             if other is not None or lost is None:
                 raise
             raise _first(lost) from None
 
-    async def _send(self, job: Letter | StateJob) -> None:
+    async def _woken(self) -> None:
+        """Wait until something may be ready, or a person's limit lets through what it held back."""
+        desk = self._desk
+        wait_s = None if self._busy >= self._window - 1 else desk.people.queue.wait_s(time.monotonic())
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(wait_s):
+                await desk.wake.wait()
+
+    async def _send(self, job: Job) -> None:
         desk = self._desk
         try:
             if isinstance(job, Letter):
@@ -141,24 +164,58 @@ class Session:
                 await self._link.publish(desk.topics.events, payload, event=True)
                 reach("after-ack")
                 desk.acked(job.seq)
+            elif isinstance(job, Call | More):
+                await self._send_call(job)
+            elif isinstance(job, Reply):
+                await self._send_reply(job)
             else:
                 await self._send_state(job)
         finally:
             self._busy -= 1
             desk.wake.set()
 
-    async def _send_state(self, job: StateJob) -> None:
-        desk, payload = self._desk, b""
+    async def _send_call(self, job: Call | More) -> None:
+        desk = self._desk
+        try:
+            payload, expiry_s = desk.call(job)
+        except (ValueError, TypeError) as error:
+            log.error("call_not_told", person=job.person, detail=str(error))
+            desk.people.done(job)
+            return
+        try:
+            await self._link.publish(desk.topics.person(job.person), payload, expiry_s=max(1, round(expiry_s)))
+        except BaseException:
+            desk.people.give_back(job)
+            raise
+        desk.told(job)
+
+    async def _send_reply(self, job: Reply) -> None:
+        desk = self._desk
+        assert desk.commands is not None
+        try:
+            payload, until_s = desk.reply(job), round(EXPIRY_S)
+            await self._link.publish(job.topic, payload, correlation=job.id or "", expiry_s=until_s)
+        except BaseException:
+            desk.commands.replies.give_back(job)
+            raise
+
+    async def _send_state(self, job: StateJob | AlarmJob) -> None:
+        desk, payload, of_drive = self._desk, b"", isinstance(job, StateJob)
         if job.payload is not None:
             try:
-                payload = desk.other("state", "drive_state", job.payload, drive=job.drive)
+                event = "drive_state" if of_drive else "alarm_state"
+                payload = desk.other("state", event, job.payload, drive=job.drive)
             except (ValueError, TypeError) as error:
                 log.error("state_not_told", drive=job.drive, detail=str(error))
                 return
+        topic = desk.topics.drive(job.drive) if isinstance(job, StateJob) else desk.topics.alarm(job.alarm)
         try:
-            await self._link.publish(desk.topics.drive(job.drive), payload, retain=True)
+            await self._link.publish(topic, payload, retain=True)
         except BaseException:
-            desk.states.give_back(job)
+            if isinstance(job, StateJob):
+                desk.states.give_back(job)
+            else:
+                desk.alarms.give_back(job)
             raise
 
     # --- hearing ------------------------------------------------------------------------------------------------------
@@ -169,11 +226,14 @@ class Session:
             await self._link.receive()
 
     async def _canaries(self) -> None:
-        with contextlib.suppress(Refused):
-            await self._link.subscribe(self._desk.topics.drives, 0)
+        retained = (self._desk.topics.drives, self._desk.topics.alarms)
+        for topic in retained:
+            with contextlib.suppress(Refused):
+                await self._link.subscribe(topic, 0)
         await self._one_canary()
         # What the broker retains came before the canary; our own states need not come back to us.
-        await self._link.unsubscribe(self._desk.topics.drives)
+        for topic in retained:
+            await self._link.unsubscribe(topic)
         self._desk.wake.set()
         while True:
             wait_s = min(CONFIRM_S, self._period_s)
@@ -189,19 +249,23 @@ class Session:
         return unconfirmed or time.monotonic() - self._canary_s >= self._period_s - CONFIRM_S / 2
 
     async def _one_canary(self) -> None:
-        """Listen on the events' topic just long enough: the events themselves need not come back to us."""
-        desk, canary, topic = self._desk, self._desk.canary, self._desk.topics.events
+        """Listen on its topics just long enough: the events themselves need not come back to us."""
+        desk, canary = self._desk, self._desk.canary
+        topics = (desk.topics.events, desk.topics.people_canary) if desk.has_people else (desk.topics.events,)
         unheard = ""
-        try:
-            await self._link.subscribe(topic, 1)
-        except Refused as error:
-            unheard = f"{error}, so that nobody can tell whether alerts are delivered; allow it to read that topic"
+        for topic in topics:
+            try:
+                await self._link.subscribe(topic, 1)
+            except Refused as error:
+                unheard = f"{error}, so that nobody can tell whether alerts are delivered; allow it to read that topic"
         began_s = self._canary_s = time.monotonic()
-        number = canary.send(desk.outbox.cursor)
+        number = canary.send(desk.outbox.cursor, topics)
+        desk.people.canary_goes()
         head_seq, head_hash = desk.head
         data = {"instance": canary.instance, "count": number, "head_seq": head_seq, "head_hash": head_hash}
         payload = desk.other("canary", "canary", data, expiry_s=self._period_s)
-        await self._link.publish(topic, payload, expiry_s=max(1, round(self._period_s)))
+        for topic in topics:
+            await self._link.publish(topic, payload, expiry_s=max(1, round(self._period_s)))
         if unheard:
             desk.health(False, unheard)
             return
@@ -211,7 +275,8 @@ class Session:
             desk.delivers()
         else:
             desk.delivers_not()
-        await self._link.unsubscribe(topic)
+        for topic in topics:
+            await self._link.unsubscribe(topic)
 
 
 async def _end(tasks: Iterable[asyncio.Task[Any]]) -> None:

@@ -17,6 +17,7 @@ from typing import Any
 
 import structlog
 
+from nightrake.alarms.callqueue import Call, Limit
 from nightrake.domain.pulse import Pulse
 from nightrake.domain.rows import Row
 from nightrake.errors import MessageError, StoreError
@@ -24,6 +25,7 @@ from nightrake.messages.backoff import FIGHT_LOSSES, FIGHT_SPAN_S, Backoff
 from nightrake.messages.broker import TOO_MANY_IN_FLIGHT, BrokerSettings, LinkLost
 from nightrake.messages.desk import Desk, Feed, TellerStats
 from nightrake.messages.link import connect
+from nightrake.messages.reception import Reception
 from nightrake.messages.session import PART, Session
 from nightrake.messages.topics import Topics
 
@@ -51,6 +53,8 @@ class Teller:
         utc_ms: The clock, for stamps.
         on_link: Called on each change with (up, detail). Up means: a canary came back.
         canary_period_s: How often one is sent.
+        people: Whether there are people to be told. limit: Messages for each of them, urgent ones apart.
+        commands: Deals with commands that come in; None: none are heard.
         chance: Numbers in 0..1 for the jitter of the back-off.
         pulse: Is told that it goes on.
     """
@@ -68,11 +72,29 @@ class Teller:
         utc_ms: Callable[[], int],
         on_link: Callable[[bool, str], None],
         canary_period_s: float = 30.0,
+        people: bool = False,
+        limit: Limit = Limit(),  # noqa: B008  (immutable)
+        commands: Reception | None = None,
         chance: Callable[[], float] = random.random,
         pulse: Pulse | None = None,
     ) -> None:
         self._settings = settings
-        self._desk = Desk(settings, feed, Topics(root, site), site, epoch, cursor, drives, utc_ms, on_link)
+        self._desk = Desk(
+            settings,
+            feed,
+            Topics(root, site),
+            site,
+            epoch,
+            cursor,
+            drives,
+            utc_ms,
+            on_link,
+            people=people,
+            limit=limit,
+            commands=commands,
+        )
+        if commands is not None:
+            commands.on_reply = self._desk.wake.set
         self._pulse = pulse or Pulse(time.monotonic)
         self._period_s = canary_period_s
         self._backoff = Backoff(chance)
@@ -98,8 +120,35 @@ class Teller:
 
     def set_drives(self, drives: Iterable[str]) -> None:
         """The site's drives have changed; topics of those that went are cleared."""
-        self._desk.states.set_drives(drives)
+        now = list(drives)
+        self._desk.states.set_drives(now)
+        self._desk.alarms.keep_drives(now)
         self._desk.wake.set()
+
+    def set_people(self, people: bool, limit: Limit) -> None:
+        """There are people to be told now, or none any more; this limit holds for each from now on."""
+        self._desk.has_people = people
+        self._desk.people.queue.set_limit(limit)
+
+    def call(self, call: Call) -> None:
+        """Tell one person something; of what waits for the same person and alarm only the latest is sent."""
+        self._desk.people.mark(call)
+        self._desk.wake.set()
+
+    def calls_no_longer(self, alarm: str) -> None:
+        """An alarm no longer calls: what waits for anybody because of it is not sent any more."""
+        self._desk.people.drop(alarm)
+        self._desk.wake.set()
+
+    def mark_alarm(self, alarm: str, payload: Mapping[str, Any] | None) -> None:
+        """An alarm's state as it is now, by the text form of its key; None: it is over, its topic is cleared."""
+        self._desk.alarms.mark(alarm, payload)
+        self._desk.wake.set()
+
+    @property
+    def calls_cursor(self) -> int:
+        """Every row given with a call, up to here, has been delivered to its person, or need not be any more."""
+        return self._desk.people.cursor
 
     def stop(self) -> None:
         """End `run` soon: send what waits, say `stopped`, close; within three seconds. (Cancelling does the same.)"""
@@ -112,6 +161,8 @@ class Teller:
         stats.queued, stats.behind, stats.cursor, stats.lost = outbox.waiting, outbox.behind, outbox.cursor, outbox.lost
         stats.in_flight = self._session.in_flight if self._session is not None else 0
         stats.states_due, stats.confirmed = self._desk.states.due, self._desk.canary.confirmed
+        stats.alarms_due, stats.calls_due = self._desk.alarms.due, self._desk.people.queue.due
+        stats.commands = self._desk.commands.stats() if self._desk.commands is not None else {}
         return stats
 
     # --- running ------------------------------------------------------------------------------------------------------
@@ -120,9 +171,12 @@ class Teller:
         """Tell until stopped or cancelled."""
         try:
             async with asyncio.TaskGroup() as group:
-                fetcher = group.create_task(self._fetch(), name="teller-fetch")
+                others = [group.create_task(self._fetch(), name="teller-fetch")]
+                if self._desk.commands is not None:
+                    others.append(group.create_task(self._desk.commands.run(), name="teller-reception"))
                 await self._keep_connected()
-                fetcher.cancel()
+                for task in others:
+                    task.cancel()
         finally:
             self._pulse.rest(PART)
 

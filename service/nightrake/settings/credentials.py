@@ -92,6 +92,7 @@ class Secrets(NamedTuple):
 
     mqtt_password: Secret
     forward_token: Secret
+    channels: Mapping[str, Secret] = MappingProxyType({})
     digests: Mapping[str, bytes] = MappingProxyType({})
 
     def changed(self, before: Secrets) -> list[str]:
@@ -108,13 +109,15 @@ def secrets_of(settings: Settings) -> Secrets:
     mqtt, forward = settings.mqtt, settings.forward
     password = secret(mqtt.password_file, mqtt.password_env, "mqtt password")
     token = secret(forward.token_file, forward.token_env, "forward token") if forward.enabled else Secret("")
+    channels = {n: secret(c.secret_file, c.secret_env, f"channel.{n} secret") for n, c in settings.channels.items()}
     digests = {"mqtt password": _digest(password.reveal().encode())}
     if forward.enabled:
         digests["forward token"] = _digest(token.reveal().encode())
+    digests |= {f"channel.{n} secret": _digest(c.reveal().encode()) for n, c in channels.items()}
     files = {"mqtt.ca_file": mqtt.ca_file, "mqtt.cert_file": mqtt.cert_file, "mqtt.key_file": mqtt.key_file}
     for what, file in files.items():
         digests[what] = _digest(_certificate(file))
-    return Secrets(password, token, digests)
+    return Secrets(password, token, channels, digests)
 
 
 def _certificate(file: str) -> bytes:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from typing import Any
 
+from nightrake.alarms.response import Response
 from nightrake.domain.site import ContactSpec, DriveSpec
 from nightrake.settings.people import PeopleModel
 from nightrake.settings.taken import Settings
+from nightrake.settings.words import listed
 
 MAX_LINES = 200
 """A reply is read by a person; a folder that changes more than this is named by the count of the rest."""
@@ -21,7 +23,9 @@ def reload_diff(old: Settings, new: Settings) -> list[str]:
     lines += _tables("drive", old.site.drives, new.site.drives)
     lines += _tables("person", old.people, new.people)
     lines += _duty(old.duty.tables, new.duty.tables)
-    for name in ("mqtt", "forward", "store", "control", "clock"):
+    lines += _response(old.response, new.response)
+    lines += _tables("channel", old.channels, new.channels)
+    for name in ("mqtt", "forward", "store", "control", "clock", "person_limit"):
         lines += _fields(f"[{name}]", _plain(getattr(old, name)), _plain(getattr(new, name)))
     if not lines and old.digest != new.digest:
         lines = ["only what the running watch does not use has changed"]
@@ -35,6 +39,24 @@ def _duty(old: PeopleModel, new: PeopleModel) -> list[str]:
     for name in ("rota", "test_call", "rights", "lockout"):
         lines += _fields(f"[{name}]", _plain(getattr(old, name)), _plain(getattr(new, name)))
     return lines
+
+
+def _response(old: Response, new: Response) -> list[str]:
+    """Alarms, limits and standby; of drives that are new or gone nothing is told here."""
+    lines = _tables("alarm", old.overrides, new.overrides)
+    both = [drive for drive in new.limits if drive in old.limits]
+    for drive in both:
+        mine, theirs = (r.drive_overrides.get(drive, {}) for r in (old, new))
+        lines += _tables(f"drive {drive}: alarm", mine, theirs)
+    limits: dict[str, list[str]] = {}
+    for drive in both:
+        for change in _fields("torque_limits", _plain(old.limits[drive]), _plain(new.limits[drive])):
+            limits.setdefault(change, []).append(drive)
+    lines += [f"{'every drive' if names == both else f'drive {listed(names)}'}: {c}" for c, names in limits.items()]
+    for drive in both:
+        lines += _fields(f"drive {drive}", {"standby": old.schedule_of(drive)}, {"standby": new.schedule_of(drive)})
+    zones = (name for name in new.zones if name in old.zones and new.zones[name] != old.zones[name])
+    return lines + [f"time zone data of {name} changed" for name in zones]
 
 
 def _tables(word: str, old: Mapping[Any, Any], new: Mapping[Any, Any]) -> list[str]:
@@ -53,9 +75,9 @@ def _fields(head: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> list[s
 def _change(key: str, old: Any, new: Any) -> str:
     if _is_short(old) and _is_short(new):
         return f"{key} {_shown(old)} -> {_shown(new)}"
-    if new is None or new == "":
+    if new in (None, "", ()):
         return f"{key} is gone"
-    return f"{key} is new" if old is None or old == "" else f"{key} changed"
+    return f"{key} is new" if old in (None, "", ()) else f"{key} changed"
 
 
 def _is_short(value: Any) -> bool:
@@ -74,6 +96,8 @@ def _plain(value: Any) -> dict[str, Any]:
         return _drive(value)
     if hasattr(value, "model_dump"):
         return dict(value.model_dump())
+    if not is_dataclass(value):
+        return _named(value._asdict().items())
     return _named((f.name, getattr(value, f.name)) for f in fields(value))
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import get_args
 
 from nightrake.alarms.lockout import LockoutRules
 from nightrake.alarms.lockoutsteps import LockoutStep
 from nightrake.alarms.rota import Chain, CheckTimes, Person, Rota, Shift, ShiftException, Step, Team
-from nightrake.alarms.zones import EPOCH_ORDINAL, UTC_ZONE, Zone
+from nightrake.alarms.zones import EPOCH_ORDINAL, Zone
 from nightrake.settings.build import ns
 from nightrake.settings.folder import Document
 from nightrake.settings.lines import Path as KeyPath
@@ -19,12 +20,13 @@ from nightrake.settings.people import (
     EscalationTable,
     ExceptionTable,
     PeopleModel,
+    PersonTable,
     ShiftTable,
     StepTable,
     TeamTable,
 )
 from nightrake.settings.words import listed, nearest
-from nightrake.settings.zones import like_zone, zone_table
+from nightrake.settings.zones import named_zone
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ class _Builder:
             people=people,
             teams={i: self._team(i, t, zone) for i, t in folder.team.items()},
             chains={name: self._chain(name, e) for name, e in folder.escalation.items()},
-            checks=CheckTimes(_days(calls.days), _time_s(calls.at), zone, ns(calls.answer_s)),
+            checks=CheckTimes(weekdays(calls.days), seconds_of_day(calls.at), zone, ns(calls.answer_s)),
             zone=zone,
         )
         return Duty(
@@ -80,6 +82,7 @@ class _Builder:
                 needs=tuple(LockoutStep(n) for n in folder.lockout.needs),
                 # What stands above its own alarm is not to be released, whatever else is set.
                 release_torque_nm={i: d.release_torque_nm or _lowest_alarm_nm(d) for i, d in folder.drive.items()},
+                after_shutdown=self._after_shutdown(),
             ),
             two_persons=frozenset(folder.rights.two_persons),
             local_users=self._local_users(),
@@ -90,11 +93,7 @@ class _Builder:
         self._document.wrong(path, text, *rests_on)
 
     def _zone(self, path: KeyPath, name: str) -> Zone:
-        zone = zone_table(name, self._today)
-        if zone is None:
-            hint = like_zone(name) or "expected a name such as 'Europe/London'"
-            self._wrong(path, f"is '{name}'; there is no such time zone; {hint}")
-        return zone or UTC_ZONE
+        return named_zone(self._document, path, name, self._today)
 
     def _known(self, kind: str, path: KeyPath, names: Sequence[str]) -> tuple[str, ...]:
         """Names of people or teams; those of tables that hold mistakes of their own count as known."""
@@ -108,11 +107,7 @@ class _Builder:
         return tuple(names)
 
     def _day(self, path: KeyPath, text: str) -> int:
-        try:
-            return date.fromisoformat(text).toordinal() - EPOCH_ORDINAL
-        except ValueError:
-            self._wrong(path, f"is '{text}', which is no day of the calendar; expected for instance '2026-12-25'")
-            return 0
+        return day_number(self._document, path, text)
 
     # --- teams ---
 
@@ -144,9 +139,9 @@ class _Builder:
         return Shift(
             name=table.name,
             people=self._known("person", (*path, "people"), table.people),
-            days=_days(table.days),
-            from_s=_time_s(table.begins),
-            to_s=_time_s(table.ends),
+            days=weekdays(table.days),
+            from_s=seconds_of_day(table.begins),
+            to_s=seconds_of_day(table.ends),
             zone=zone,
             every_weeks=table.every_weeks,
             first_week=self._day((*path, "first_week"), table.first_week) if table.first_week else 0,
@@ -163,7 +158,7 @@ class _Builder:
             text = f"is {table.last_day}, before day = {table.day}; correct one of them"
             self._wrong((*path, "last_day"), text, (*path, "day"))
         people = self._known("person", (*path, "people"), table.people)
-        from_s, to_s = (_time_s(t) if t else -1 for t in (table.begins, table.ends))
+        from_s, to_s = (seconds_of_day(t) if t else -1 for t in (table.begins, table.ends))
         return ShiftException(table.shift, first, last, people, from_s, to_s)
 
     def _check_twice(self, path: KeyPath, exceptions: Sequence[ShiftException]) -> None:
@@ -202,6 +197,25 @@ class _Builder:
             checked=table.test_call,
         )
 
+    # --- rights and lockout ---
+
+    def _after_shutdown(self) -> bool:
+        """Whether a shutdown opens a lockout: by default where somebody could release it."""
+        asked = self._folder.lockout.after_shutdown
+        somebody = any(p.role == "supervisor" for p in self._folder.person.values())
+        if asked and not somebody and not self._document.broken and not self._has_odd_role():
+            text = "is true, but no person has the role supervisor, so nobody could release the lockout"
+            self._wrong(("lockout", "after_shutdown"), f"{text}; name one, or leave this out")
+        return somebody if asked is None else asked
+
+    def _has_odd_role(self) -> bool:
+        """A person whose role is told as a mistake already, and may be meant as the supervisor."""
+        written = self._document.tables.get("person", {})
+        tables = written.values() if isinstance(written, dict) else [written]
+        known = get_args(PersonTable.model_fields["role"].annotation)
+        roles = [t.get("role") if isinstance(t, dict) else None for t in tables]
+        return not all(r in known for r in roles) or "supervisor" in roles
+
     def _local_users(self) -> dict[str, str]:
         found: dict[str, str] = {}
         for person_id, person in self._folder.person.items():
@@ -215,13 +229,23 @@ class _Builder:
         return found
 
 
-def _days(names: Iterable[str]) -> tuple[int, ...]:
+def weekdays(names: Iterable[str]) -> tuple[int, ...]:
+    """Monday = 0, rising."""
     return tuple(sorted({DAY_NAMES.index(n) for n in DAY_NAMES if n in set(names)}))
 
 
-def _time_s(text: str) -> int:
-    """``06:30`` -> seconds from midnight."""
-    return int(text[:2]) * 3600 + int(text[3:]) * 60
+def seconds_of_day(text: str) -> int:
+    """``06:30`` -> seconds from midnight; 0 for an empty text."""
+    return int(text[:2]) * 3600 + int(text[3:]) * 60 if text else 0
+
+
+def day_number(document: Document, path: KeyPath, text: str) -> int:
+    """``2026-12-25`` -> days since 1970-01-01; 0, and a mistake at a key, for what is no day."""
+    try:
+        return date.fromisoformat(text).toordinal() - EPOCH_ORDINAL
+    except ValueError:
+        document.wrong(path, f"is '{text}', which is no day of the calendar; expected for instance '2026-12-25'")
+        return 0
 
 
 def _lowest_alarm_nm(drive: DriveTable) -> float:

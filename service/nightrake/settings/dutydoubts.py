@@ -30,7 +30,7 @@ def duty_doubts(duty: Duty, today: date) -> Iterator[str]:
     if not tried:
         yield "test_call.days is empty and no team has test_call_at_shift_start, so a dead way to a person stays unseen"
     if not any(p.role == "supervisor" for p in tables.person.values()):
-        yield "no person has the role supervisor, so nobody can release a lockout"
+        yield "no person has the role supervisor, so nobody can release a lockout, and a shutdown opens none"
     if tables.team and "zone" not in tables.rota.model_fields_set and not all(t.zone for t in tables.team.values()):
         yield "rota.zone is not given, so the shifts' times of day are taken as UTC"
 

@@ -12,12 +12,15 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from nightrake.alarms.response import Response
 from nightrake.domain.readplan import make_plan
 from nightrake.domain.recordcurve import utc_ms
 from nightrake.domain.site import CalibrationCurve, DriveSpec, EndpointSpec, PointSpec, SiteSpec
 from nightrake.errors import ConfigError, Mistake
+from nightrake.settings.alarmdoubts import alarm_doubts
 from nightrake.settings.build import DriveBuilder
 from nightrake.settings.calibrations import CalibrationRecord, read_calibrations
+from nightrake.settings.channels import channel_doubts, check_channels
 from nightrake.settings.doubts import doubts
 from nightrake.settings.duty import build_duty
 from nightrake.settings.dutydoubts import duty_doubts
@@ -28,7 +31,9 @@ from nightrake.settings.mending import mended, not_given
 from nightrake.settings.models import DriveTable, FolderModel
 from nightrake.settings.names import check_drive_names
 from nightrake.settings.places import check_between, check_within
+from nightrake.settings.responding import build_response
 from nightrake.settings.shells import build_endpoint, check_overload, check_shells
+from nightrake.settings.signing import check_keys
 from nightrake.settings.specification import SpecificationCheck, SpecificationTable, judged_by
 from nightrake.settings.taken import ControlSettings, Settings
 from nightrake.settings.templates import apply_templates, override
@@ -96,8 +101,11 @@ def _build(
     document: Document, folder: FolderModel, today: date, specification_check: SpecificationCheck | None
 ) -> Settings | None:
     check_shells(document, folder)
+    check_channels(document, folder)
+    check_keys(document, folder)
     check_drive_names(document)
     duty = build_duty(document, folder, today)
+    response = build_response(document, folder, duty, today)
     found = read_calibrations(document, folder.drive, today)
     records = found.in_force
     endpoints = {i: build_endpoint(document, i, p) for i, p in folder.plc.items()}
@@ -107,7 +115,7 @@ def _build(
         _check_specifications(document, drives, specifications, specification_check)
     if document.mistakes:
         return None
-    content = _content(folder, records)
+    content = _content(folder, records, response)
     digest = hashlib.sha256(content.encode()).hexdigest()
     return Settings(
         site=SiteSpec(folder.site.id, folder.site.name, digest, endpoints, drives),
@@ -121,9 +129,17 @@ def _build(
         records=tuple(records),
         today_utc_ms=utc_ms(today),
         duty=duty,
-        warnings=(*doubts(folder, drives, found), *duty_doubts(duty, today)),
+        response=response,
+        warnings=(
+            *doubts(folder, drives, found),
+            *duty_doubts(duty, today),
+            *alarm_doubts(folder, drives, response),
+            *channel_doubts(folder),
+        ),
         content=content,
         specifications=specifications,
+        channels=folder.channel,
+        person_limit=folder.person_limit,
     )
 
 
@@ -170,11 +186,13 @@ def requests_per_s(endpoint: EndpointSpec, points: Iterable[PointSpec]) -> float
     return sum(1e9 / block.period_ns for block in make_plan(endpoint, points).blocks)
 
 
-def _content(folder: FolderModel, records: list[CalibrationRecord]) -> str:
+def _content(folder: FolderModel, records: list[CalibrationRecord], response: Response) -> str:
     """Canonical JSON: sorted keys, defaults written out, templates resolved; paths of this machine left out."""
     content = {
         "settings": folder.model_dump(exclude={"store": {"dir"}, "control": True}),
         "calibrations": {r.curve.ref: r.curve.digest for r in records},
+        # Times of day mean what these tables say: a newer time zone database is another content.
+        "zones": {name: [zone.starts_utc_s, zone.offsets_s] for name, zone in response.zones.items()},
     }
     return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 

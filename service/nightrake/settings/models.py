@@ -9,7 +9,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from nightrake.settings.alarms import AlarmsModel, AlarmTable, PartLimitsTable, StandbyTable
 from nightrake.settings.base import DirectionName, Id, Label, Model, Text
+from nightrake.settings.channels import ChannelsModel
 from nightrake.settings.people import PeopleModel
 from nightrake.settings.specification import SpecificationTable
 
@@ -204,10 +206,13 @@ class DriveTable(Model):
     speed: PointTable | None = None
     heartbeat: PointTable | None = None
     kept: dict[KeptName, PointTable] = {}
+    alarm: dict[str, AlarmTable] = {}
+    torque_limits: PartLimitsTable | None = None
+    standby: Annotated[list[StandbyTable], Field(max_length=200)] = []
     specification: SpecificationTable | None = None
 
 
-class FolderModel(PeopleModel):
+class FolderModel(PeopleModel, AlarmsModel, ChannelsModel):
     """The whole folder, calibration records apart."""
 
     site: SiteTable

@@ -28,6 +28,7 @@ class PersonTable(Model):
     role: Literal["operator", "supervisor", "maintenance", "engineer"]
     reach: Annotated[dict[Id, Text], Field(max_length=20)] = {}
     local_user: Text = ""
+    public_key: Text = ""
 
 
 class ShiftTable(Model):
@@ -118,6 +119,7 @@ class LockoutTable(Model):
         "contacts_proved",
         "area_clear",
     ]
+    after_shutdown: bool | None = None
 
 
 class PeopleModel(Model):

@@ -121,7 +121,8 @@ def _unknown_key(path: KeyPath, model: type[BaseModel]) -> str:
     key = str(path[-1])
     known = sorted({*keys_at(model, path[:-1]), *_before_models(path[:-1])})
     if any(word in key.lower() for word in _SECRET_WORDS):
-        here = [k for k in known if k.endswith(("_file", "_env")) and any(w in k for w in ("password", "token"))]
+        held = ("password", "token", "secret")
+        here = [k for k in known if k.endswith(("_file", "_env")) and any(word in k for word in held)]
         how = f" with {' or '.join(here)}" if here else ""
         return f"a secret never stands in the settings; name a file or an environment variable that holds it{how}"
     return f"unknown key; {nearest(key, known) or f'known here: {listed(known)}'}"

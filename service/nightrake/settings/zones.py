@@ -6,7 +6,9 @@ from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from nightrake.alarms.zones import Zone
+from nightrake.alarms.zones import UTC_ZONE, Zone
+from nightrake.settings.folder import Document
+from nightrake.settings.lines import Path as KeyPath
 from nightrake.settings.words import nearest
 
 YEARS_BEFORE = 1
@@ -17,6 +19,15 @@ YEARS_AFTER = 12
 def zone_table(name: str, today: date) -> Zone | None:
     """Offsets of a zone for the years around a day; None where there is no such zone."""
     return _table(name, today.year)
+
+
+def named_zone(document: Document, path: KeyPath, name: str, today: date) -> Zone:
+    """As `zone_table`; UTC, and a mistake at a key, where there is no such zone."""
+    zone = zone_table(name, today)
+    if zone is None:
+        hint = like_zone(name) or "expected a name such as 'Europe/London'"
+        document.wrong(path, f"is '{name}'; there is no such time zone; {hint}")
+    return zone or UTC_ZONE
 
 
 @lru_cache(maxsize=64)

@@ -7,9 +7,8 @@ from pydantic import TypeAdapter
 
 from nightrake.alarms.calls import Escalations, Need, Standing
 from nightrake.alarms.escalation import after_restart, on_acknowledge, on_tick, on_transition
-from nightrake.alarms.latch import Answer
 from nightrake.alarms.rota import Chain, Rota, Step
-from nightrake.domain.rows import Entry, canonical
+from nightrake.domain.rows import Answer, Entry, canonical
 from unit.alarms.rotas import MINUTE, SECOND, local, rota, standing
 
 NIGHT = local("2026-06-02 02:00")  # Tuesday; the office is empty

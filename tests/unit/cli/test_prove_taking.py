@@ -170,9 +170,11 @@ def test_line_typed_while_the_arm_is_waited_for_is_obeyed_next(scene: Scene) -> 
 
 def trip() -> list[dict[str, Any]]:
     """What the watch journals of a motor that runs on, at ten o'clock."""
+    where = {"drive": "PC1", "direction": "forward", "utc_ms": 1_795_687_200_000}
     return [
-        {"seq": n, "event": event, "drive": "PC1", "direction": "forward", "utc_ms": 1_795_687_200_000, "data": {}}
-        for n, event in ((10, "still_running"), (11, "shutdown_latched"))
+        {"seq": 10, "event": "still_running", "data": {}, **where},
+        {"seq": 11, "event": "raised", "data": {"alarm": "PC1/forward/shutdown_contact"}, **where},
+        {"seq": 12, "event": "raised", "data": {"alarm": "PC1/forward/shutdown_without_alarm"}, **where},
     ]
 
 

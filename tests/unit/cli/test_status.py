@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
-from nightrake.cli.status import print_status
+from nightrake.cli.status import alarm_lines, print_status
 from nightrake.cli.text import event_text
+from nightrake.domain.alarmview import alarms_summary
 from nightrake.domain.view import drive_view
 from works import lone_rake
 
@@ -28,6 +29,7 @@ def status(words: str) -> dict[str, Any]:
         "uptime_s": 1.0,
         "memory_mb": 50.0,
         "drives": [view],
+        "alarms": alarms_summary(works.state),
         "plcs": {"P": plc},
         "store": shell,
         "mqtt": shell,
@@ -46,6 +48,35 @@ def test_words_from_outside_are_neither_markup_nor_lines_of_their_own(capsys: py
     assert all(c.isprintable() or c == "\n" for c in out)
     assert sum("[/bold] :smile: ?[2J??" in line for line in lines) >= 5
     assert any(line.startswith("Log: 3 lines given up") for line in lines)
+
+
+def test_alarms_and_lockouts_in_a_line() -> None:
+    """How many stand and call, who is locked out, who is meant to stand."""
+    quiet = {"standing": 0, "calling": 0, "locked_out": [], "standby": ["SC2"]}
+    busy = {"standing": 3, "calling": 1, "locked_out": ["PC1", "GT1"], "standby": []}
+
+    assert alarm_lines({"alarms": quiet}) == ["Alarms: none; standby: SC2"]
+    assert alarm_lines({"alarms": busy}) == [
+        "Alarms: 3 stand, 1 of them call; see nightrake alarms; locked out: PC1, GT1"
+    ]
+
+
+def test_event_line_says_which_alarm_and_whom_it_called() -> None:
+    """By its title; and the number of a lockout."""
+    row = {"drive": "PC1", "direction": "forward", "utc_ms": 0}
+    about = {"alarm": "PC1/forward/alarm_contact", "priority": "high"}
+
+    texts = [
+        event_text({**row, "kind": "alarm", "event": "raised", "data": about}),
+        event_text({**row, "kind": "call", "event": "called", "data": {**about, "people": ["night1"]}}),
+        event_text({**row, "kind": "lockout", "event": "opened", "data": {"lockout": 2}}),
+    ]
+
+    assert [t.partition("PC1 forward: ")[2] for t in texts] == [
+        "ALARM: alarm contact operated",
+        "called: alarm contact operated -> night1",
+        "lockout 2 opened",
+    ]
 
 
 def test_event_line_is_one_clean_line() -> None:

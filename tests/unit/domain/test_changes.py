@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from nightrake.alarms import standing
 from nightrake.domain.drive import after_restart
 from nightrake.domain.inputs import LinkHealth, RawScan, SettingsChanged
 from nightrake.domain.readplan import ReadPlan
@@ -29,7 +30,8 @@ def restart(works: Works, down_ms: int) -> Works:
     again = Works(works.site)
     again.now_ns, again.values = works.now_ns + down_ms * MS, works.values
     drives = {d: after_restart(w, works.state.drives[d], again.now_ns) for d, w in again.state.wires.items()}
-    again.state = again.state._replace(drives=drives, latches=works.state.latches)
+    alarms = standing.after_restart(works.state.alarms, again.now_ns, again.utc_ms, same_boot=False)
+    again.state = again.state._replace(drives=drives, alarms=alarms)
     return again
 
 
@@ -46,7 +48,7 @@ def test_reload_keeps_drives_and_latches_by_id_and_tells_what_came_and_went() ->
     before = len(works.entries)
     reload(works, site_of(rake("D"), rake("F", plc="Q")))
 
-    assert [(e.event, e.data["added"], e.data["removed"]) for e in works.entries[before:]] == [
+    assert [(e.event, e.data.get("added"), e.data.get("removed")) for e in works.entries[before:]] == [
         ("settings_changed", ["F"], ["E"])
     ]
     works.scans(3)
@@ -110,10 +112,10 @@ def test_latch_of_a_removed_drive_is_said_to_go_and_comes_back_with_it() -> None
     assert (gone.data["latched_removed"], "latched_back" in gone.data) == (["D forward"], False)
     assert (back.data["latched_back"], "latched_removed" in back.data) == (["D forward"], False)
     assert works.latched("D")
-    assert works.ask("reset", "D")[0]
+    assert works.reset("D")[0]
     works.operate("D", "shutdown/A")
     works.scan()
-    assert works.state.latches["D", "forward"].occurrence == 2
+    assert works.shutdown("D").occurrence == 2
 
 
 def test_latch_of_a_removed_drive_outlives_restarts() -> None:
@@ -123,9 +125,9 @@ def test_latch_of_a_removed_drive_outlives_restarts() -> None:
     works.scan()
     works.operate("D", "shutdown/A")
     works.scan()
-    kept = states_of(works.state, {"D", "E"})
+    kept = states_of(new_site(both), works.state, {"D", "E"})
 
-    away, unfit = restore(new_site(without), kept, 5)
+    away, unfit = restore(new_site(without), kept, 5, 5)
     works.state = away
     reload(works, both)
 

@@ -31,8 +31,7 @@ def test_each_direction_latches_and_is_reset_by_itself() -> None:
     assert works.latched("D", "forward")
     assert works.latched("D", "reverse")
     works.operate("D", "forward/shutdown/A", False)
-    works.scan()
-    assert works.ask("reset", "D", side="forward")[0]
+    assert works.reset("D", "forward")[0]
 
     assert not works.latched("D", "forward")
     assert works.latched("D", "reverse")
@@ -44,16 +43,14 @@ def test_reset_of_both_says_yes_only_if_both_could_be_reset() -> None:
     """One answer for two latches: it names each, and the one that could be reset is."""
     works = two_sided()
     works.operate("D", "forward/shutdown/A", False)
-    works.scan()
-    ok, text = works.ask("reset", "D")
+    ok, text = works.reset("D")
     assert not ok
-    assert "D forward: the shutdown latch is reset" in text
-    assert "D reverse: not reset" in text
+    assert "D/forward/shutdown_contact: the latch is reset" in text
+    assert "D/reverse/shutdown_contact: not reset" in text
     assert not works.latched("D", "forward")
     works.operate("D", "reverse/shutdown/A", False)
-    works.scan()
 
-    assert works.ask("reset", "D")[0]
+    assert works.reset("D")[0]
     assert not works.latched("D", "reverse")
     assert works.protection("D").stop == ""
 
@@ -93,7 +90,7 @@ def test_direction_without_a_shutdown_contact_has_nothing_to_reset() -> None:
     ok, text = works.ask("reset", "D")
 
     assert not ok
-    assert "no shutdown is latched" in text
+    assert "there is no alarm of this name" in text
 
 
 def test_overlong_words_are_cut_in_the_journal() -> None:

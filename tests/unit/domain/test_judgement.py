@@ -91,7 +91,7 @@ def test_operation_between_two_scans_is_told_once(memory: str) -> None:
 
     (event,) = works.told("shutdown_operated")
     assert event.data["momentary"] is True
-    assert works.state.latches["D", "forward"].latched
+    assert works.latched("D")
     assert state(works) == "normal"
 
 
@@ -191,8 +191,8 @@ def test_stop_is_never_assumed(feedback: str, first: str, later: list[str]) -> N
     assert [n for n in names if n in ("still_running", "stop_confirmed", "stop_not_confirmed")] == later
 
 
-def test_running_before_reset_is_told_once_for_each_start() -> None:
-    """The latch holds while the contact comes and goes; each start of the motor before the reset is told."""
+def test_running_before_reset_is_told_for_each_start() -> None:
+    """The latch holds while the contact comes and goes; a motor that is started before the reset raises an alarm."""
     works = lone_rake()
     works.scan()
     works.operate("D", "shutdown/A")
@@ -201,11 +201,12 @@ def test_running_before_reset_is_told_once_for_each_start() -> None:
     works.operate("D", "shutdown/A", False)
     works.scan()
 
-    for value in (1, 1, 0, 1):
+    for value in (1, 1, 0, 0, 1):
         works.set("D", "running", value)
-        works.scan()
+        works.scans(4, 1_000)
 
-    assert len(works.told("running_before_reset")) == 2
+    running = [e.event for e in works.entries if e.data.get("alarm") == "D/-/running_while_locked_out"]
+    assert running == ["raised", "cleared", "raised_again"]
 
 
 def test_reset_is_refused_while_operated_or_unreadable_and_answered_always() -> None:
@@ -221,13 +222,16 @@ def test_reset_is_refused_while_operated_or_unreadable_and_answered_always() -> 
     works.scan(bad=[0])
     assert "cannot be read" in works.ask("reset", "D")[1]
     works.scan()
+    assert "acknowledge it first" in works.ask("reset", "D")[1]
+    assert works.acknowledge("D")
+    assert "only just released: it must stay so for another 60 s" in works.ask("reset", "D")[1]
 
-    ok, _ = works.ask("reset", "D")
+    ok, _ = works.reset("D")
 
     assert ok
-    assert not works.state.latches["D", "forward"].latched
-    assert len(works.told("refused")) == 3
-    assert len(works.told("shutdown_reset")) == 1
+    assert not works.latched("D")
+    assert len(works.told("refused")) == 5
+    assert len(works.told("reset")) == 1
     assert not works.ask("open", "D")[0]
     assert "it has D" in works.ask("reset", "X")[1]
 
@@ -241,7 +245,7 @@ def test_function_check_latches_nothing_unless_the_motor_runs_on() -> None:
     works.operate("D", "shutdown/A")
     works.scan()
     assert works.told("shutdown_operated")[0].data["in_test"] is True
-    assert not works.state.latches["D", "forward"].latched
+    assert not works.latched("D")
     works.operate("D", "shutdown/A", False)
     works.scan()
 
@@ -251,7 +255,7 @@ def test_function_check_latches_nothing_unless_the_motor_runs_on() -> None:
     works.scan()
     for _ in range(35):
         works.scan(100)
-    assert works.state.latches["D", "forward"].latched
+    assert works.latched("D")
 
     works.tick(60_000)
     assert len(works.told("test_ended")) == 1

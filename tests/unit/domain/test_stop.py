@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from nightrake.domain.contacts import Moment
+from nightrake.domain.rows import Entry
 from nightrake.domain.site import BitSignal, Stage, Table
 from nightrake.domain.stop import AWAITED, CONFIRMED, NOT_CONFIRMED, STILL_RUNNING, Stop, judge_stop
 from nightrake.domain.wiring import wire_drive
@@ -104,7 +105,12 @@ def test_feedback_that_was_bad_at_the_shutdown_and_comes_back_gives_the_verdict(
     works.scan()
 
     assert stops(works) == [expected]
-    assert works.told("running_before_reset") == []
+    assert starts(works) == []
+
+
+def starts(works: Works) -> list[Entry]:
+    """Starts of the motor before the reset, as they were told."""
+    return [e for e in works.told("raised") if e.data["alarm"] == "D/-/running_while_locked_out"]
 
 
 def test_running_before_reset_is_told_after_a_confirmed_stop_only() -> None:
@@ -112,12 +118,12 @@ def test_running_before_reset_is_told_after_a_confirmed_stop_only() -> None:
     works = apart()
     works.operate("D", "shutdown/A")
     works.scans(20)
-    assert works.told("running_before_reset") == []
+    assert starts(works) == []
     for level in (0, 1):
         works.set("D", "running", level)
         works.scan()
 
-    (event,) = works.told("running_before_reset")
+    (event,) = starts(works)
     assert (event.kind, event.urgent) == ("alarm", True)
 
 
@@ -129,7 +135,7 @@ def test_reset_forgets_the_verdict() -> None:
     works.operate("D", "shutdown/A", False)
     works.scan()
     assert stops(works) == ["still_running"]
-    assert works.ask("reset", "D")[0]
+    assert works.reset("D")[0]
     works.set("D", "running", 0)
     works.scans(3)
 
@@ -227,7 +233,8 @@ def test_motor_that_runs_on_in_a_check_latches() -> None:
     works.scans(14)
 
     assert works.latched("D")
-    assert works.told("shutdown_latched")[0].data["because"] == "still_running"
+    raised = [e.data["alarm"] for e in works.told("raised")]
+    assert raised == ["D/forward/shutdown_contact", "D/forward/still_running"]
 
 
 def test_check_is_shown_as_quality_and_can_be_extended() -> None:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from nightrake.alarms.response import UNSET, Response
 from nightrake.domain.inputs import BlockReply, Command, Got, LinkHealth, RawScan, SettingsChanged, Tick
 from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.site import SiteSpec
@@ -35,14 +36,18 @@ scans = st.builds(
     utc_ms=stamps,
     blocks=st.lists(replies, max_size=9).map(tuple),
 )
-commands = st.builds(Command, stamps, stamps, texts, texts, texts, texts, texts, texts, texts, texts)
+plain = (
+    st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.floats(allow_nan=False, allow_infinity=False) | texts
+)
+args = st.dictionaries(texts, plain | st.lists(plain, max_size=3), max_size=4)
+commands = st.builds(Command, stamps, stamps, texts, texts, texts, texts, texts, texts, texts, texts, args)
 links = st.builds(LinkHealth, stamps, stamps, texts, st.booleans(), texts)
 inputs = (
     scans
     | st.builds(Tick, stamps, stamps)
     | commands
     | links
-    | st.builds(SettingsChanged, stamps, stamps, st.just(SITE))
+    | st.builds(SettingsChanged, stamps, stamps, st.just(SITE), st.just(UNSET))
 )
 
 
@@ -52,10 +57,10 @@ def plan_of(layout: str) -> ReadPlan:
     return PLAN
 
 
-def site_of_digest(digest: str) -> SiteSpec:
+def site_of_digest(digest: str) -> tuple[SiteSpec, Response]:
     """The one site there is."""
     assert digest == SITE.digest
-    return SITE
+    return SITE, UNSET
 
 
 @given(what=inputs, seq=stamps)

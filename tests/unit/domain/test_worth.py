@@ -24,7 +24,7 @@ def test_zero_image_is_judged_before_any_contact() -> None:
     assert len(works.told("image_suspect")) == 1
     assert len(works.told("shutdown_suspect")) == 1
     assert works.told("shutdown_operated") == []
-    assert not works.state.latches["D", "forward"].latched
+    assert not works.latched("D")
 
     works.set("D", "position", 10_400)
     works.scan()  # the image is sound again, and the contacts really are operated

@@ -1,0 +1,1 @@
+"""Further ways to people (mail, webhooks and others) that do not need the broker."""

@@ -1,0 +1,80 @@
+"""Arguments of `operator add`, `operator list` and `send`: keys of people, and commands signed with them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from nightrake.cli.response_args import CONFIG, Config, Overrides
+
+operator = typer.Typer(
+    help="Keys of people, for signed commands over MQTT. The watch knows the public ones only.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+)
+PassphraseFile = Annotated[
+    Path | None, typer.Option("--passphrase-file", help="File that holds the passphrase; default: it is asked for.")
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.add_typer(operator, name="operator")
+    app.command()(send)
+
+
+def _overrides(pairs: list[str] | None) -> dict[str, str | int | float]:
+    from nightrake.cli.main import overrides_of
+
+    return overrides_of(pairs)
+
+
+@operator.command("add")
+def operator_add(
+    person: Annotated[str, typer.Argument(help="Id of the person, as in people.toml.")],
+    file: Annotated[Path | None, typer.Option(help="For the private key; default: PERSON.pem here.")] = None,
+    passphrase_file: PassphraseFile = None,
+    config: Config = CONFIG,
+    override: Overrides = None,
+) -> None:
+    """Make a person's key pair. The private key goes into a new file under a passphrase, the public one is shown."""
+    from nightrake.cli.operator_keys import run_add
+
+    raise SystemExit(run_add(config, _overrides(override), person, file, passphrase_file))
+
+
+@operator.command("list")
+def operator_list(folder: Config = CONFIG, override: Overrides = None) -> None:
+    """List the people of the site, and who may send signed commands."""
+    from nightrake.cli.operator_keys import run_list
+
+    raise SystemExit(run_list(folder, _overrides(override)))
+
+
+def send(
+    verb: Annotated[str, typer.Argument(help="acknowledge, shelve, standby, reset, release and so on.")],
+    args: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[KEY=VALUE]...", help="For instance alarm=PC1/forward/alarm_contact occurrence=1"),
+    ] = None,
+    person: Annotated[str, typer.Option("--as", help="Who asks: id of the person.")] = "",
+    key: Annotated[Path | None, typer.Option(help="Private key; default: PERSON.pem here.")] = None,
+    passphrase_file: PassphraseFile = None,
+    user: Annotated[str, typer.Option(help="User name at the broker; default: the person, where names are used.")] = "",
+    password_file: Annotated[str, typer.Option(help="File that holds the password at the broker.")] = "",
+    cert_file: Annotated[str, typer.Option(help="Certificate to show to the broker.")] = "",
+    cert_key_file: Annotated[str, typer.Option(help="Its key.")] = "",
+    wait_s: Annotated[float, typer.Option("--wait", min=1.0, max=50.0, help="Seconds for the answer.")] = 15.0,
+    config: Config = CONFIG,
+    override: Overrides = None,
+) -> None:
+    """Send a signed command over MQTT. As a telephone or a gateway would; shows the answer."""
+    from nightrake.cli.send import Login, run_send
+
+    login = Login(user, password_file, cert_file, cert_key_file)
+    raise SystemExit(
+        run_send(config, _overrides(override), person, verb, args or [], key, passphrase_file, login, wait_s)
+    )

@@ -1,0 +1,175 @@
+"""`nightrake operator` and the words of `nightrake send`: each slip is one sentence, and nothing is half done."""
+
+from __future__ import annotations
+
+import re
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from commanders import KEY_LINES
+from nightrake.cli.operator_keys import run_add, run_list
+from nightrake.cli.send import Login, broker_of, run_send, wish_of
+from nightrake.domain.publickey import public_key_of
+from nightrake.errors import NightrakeError
+from nightrake.messages.operatorkey import load_key
+from nightrake.settings import load
+
+CONFIG = Path(__file__).resolve().parents[3] / "config"
+PHRASE = "four words that fit"
+LOGIN = Login("", "", "", "")
+
+
+@pytest.fixture
+def phrase(tmp_path: Path) -> Path:
+    """A file with a passphrase."""
+    file = tmp_path / "phrase"
+    file.write_text(f"{PHRASE}\n")
+    return file
+
+
+def typed(monkeypatch: pytest.MonkeyPatch, *answers: str) -> None:
+    """Somebody sits at a terminal and types."""
+    waiting: Iterator[str] = iter(answers)
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("getpass.getpass", lambda prompt: next(waiting))
+
+
+def test_add_makes_a_key_that_belongs_to_the_line_it_shows(
+    tmp_path: Path, phrase: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The private key opens with the passphrase, only its owner may read it, and the shown line is its other half."""
+    file = tmp_path / "night1.pem"
+
+    assert run_add(CONFIG, {}, "night1", file, phrase) == 0
+
+    shown = capsys.readouterr().out
+    found = re.search(r'^public_key = "(.*)"$', shown, re.MULTILINE)
+    assert found
+    assert public_key_of(found.group(1)) == load_key(file, PHRASE).public
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    assert "[person.night1]" in shown
+    assert max(map(len, shown.splitlines())) <= 110
+
+
+def test_add_says_that_a_key_is_replaced(tmp_path: Path, phrase: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Whoever has one already learns what becomes of it."""
+    run_add(CONFIG, KEY_LINES, "night1", tmp_path / "new.pem", phrase)
+
+    assert "the old one no longer counts" in capsys.readouterr().out
+
+
+def test_add_on_a_machine_without_the_settings(tmp_path: Path, phrase: Path) -> None:
+    """A person may make their key where the site's folder is not."""
+    assert run_add(tmp_path / "none", {}, "night1", tmp_path / "night1.pem", phrase) == 0
+
+
+def test_passphrase_is_asked_for_twice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same both times, or nothing is written."""
+    typed(monkeypatch, PHRASE, PHRASE)
+    run_add(CONFIG, {}, "night1", tmp_path / "a.pem", None)
+    typed(monkeypatch, PHRASE, PHRASE + "!")
+    with pytest.raises(NightrakeError, match="differ; nothing was written"):
+        run_add(CONFIG, {}, "night1", tmp_path / "b.pem", None)
+
+    assert [p.name for p in tmp_path.glob("*.pem")] == ["a.pem"]
+
+
+def test_add_refuses_in_one_sentence(tmp_path: Path, phrase: Path) -> None:
+    """An unknown person, no id at all, a file that is there, a short passphrase, a place that is not there."""
+    short, there = tmp_path / "short", tmp_path / "there.pem"
+    short.write_text("hunter2\n")
+    there.write_text("x")
+    new = tmp_path / "new.pem"
+    for person, file, secret, words in (
+        ("nihgt1", new, phrase, "did you mean 'night1'?"),
+        ("../night1", new, phrase, "is no id of a person"),
+        ("night1", there, phrase, "never overwritten"),
+        ("night1", new, short, "at least 12 are needed"),
+        ("night1", new, tmp_path / "no", "cannot be read"),
+        ("night1", tmp_path / "no" / "new.pem", phrase, "cannot be written"),
+    ):
+        with pytest.raises(NightrakeError, match=re.escape(words)):
+            run_add(CONFIG, {}, person, file, secret)
+
+    assert there.read_text() == "x"
+    assert not new.exists()
+
+
+def test_add_without_a_terminal_asks_for_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It does not wait for words that nobody can type."""
+    monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
+
+    with pytest.raises(NightrakeError, match="--passphrase-file"):
+        run_add(CONFIG, {}, "night1", tmp_path / "new.pem", None)
+
+
+def test_list_shows_everybody_and_who_has_a_key(capsys: pytest.CaptureFixture[str]) -> None:
+    """Id, role, and a fingerprint that fits on a telephone line."""
+    run_list(CONFIG, KEY_LINES)
+
+    lines = {line.split()[0]: line for line in capsys.readouterr().out.splitlines()}
+    assert set(lines) == set(load(CONFIG).people)
+    assert re.search(r"night1 +operator +key [0-9a-f]{4}( [0-9a-f]{4}){3}$", lines["night1"])
+    assert "no key" in lines["day1"]
+
+
+# --- send -------------------------------------------------------------------------------------------------------------
+
+
+def test_words_of_the_command_line_become_a_command() -> None:
+    """Numbers where numbers belong, dashes as in the other commands, facts in order."""
+    wish = wish_of("super1", "lock-exception", ["drive=GT1", "whom=fitter1", "facts=a", "facts=b=c", "limit_s=60"])
+
+    assert (wish.verb, wish.drive, wish.direction) == ("lock_exception", "GT1", "")
+    assert wish.args == {"whom": "fitter1", "facts": ["a", "b=c"], "limit_s": 60}
+
+
+@pytest.mark.parametrize(
+    ("verb", "pair", "words"),
+    [
+        ("acknowlege", "", "did you mean 'acknowledge'?"),
+        ("start", "", "unknown command 'start'"),
+        ("reset", "PC1", "expected KEY=VALUE"),
+        ("reset", "drve=PC1", "did you mean 'drive'?"),
+        ("acknowledge", "occurrence=first", "expected a whole number"),
+        ("acknowledge", "occurrence=-1", "expected a whole number"),
+        ("acknowledge", "occurrence=1.5", "expected a whole number"),
+        ("acknowledge", "occurrence=\u0661", "expected a whole number"),
+    ],
+)
+def test_word_that_means_nothing_is_one_sentence(verb: str, pair: str, words: str) -> None:
+    """Before anything is asked for, opened or sent."""
+    with pytest.raises(NightrakeError, match=re.escape(words)):
+        wish_of("night1", verb, [pair] if pair else [])
+
+
+def test_send_refuses_before_it_goes_out(tmp_path: Path, phrase: Path) -> None:
+    """Nobody named, an unknown person, no key file, a wrong passphrase."""
+    file, wrong = tmp_path / "night1.pem", tmp_path / "wrong"
+    run_add(CONFIG, {}, "night1", file, phrase)
+    wrong.write_text("not this one at all")
+    for person, key, secret, words in (
+        ("", file, phrase, "--as PERSON"),
+        ("nihgt1", file, phrase, "did you mean 'night1'?"),
+        ("night1", tmp_path / "none.pem", phrase, "cannot be read"),
+        ("night1", file, wrong, "the passphrase is wrong"),
+    ):
+        with pytest.raises(NightrakeError, match=re.escape(words)):
+            run_send(CONFIG, {}, person, "answer", [], key, secret, LOGIN, 1.0)
+
+
+def test_person_never_comes_to_the_broker_as_the_watch(tmp_path: Path) -> None:
+    """Own name, own password, own certificate; only where the broker is comes from the settings."""
+    (tmp_path / "pw").write_text("open sesame\n")
+    settings = load(CONFIG, {"mqtt.username": "nightrake", "mqtt.password_env": "NONE", "mqtt.ca_file": "ca.pem"})
+
+    plain = broker_of(load(CONFIG), "night1", LOGIN)
+    own = broker_of(settings, "night1", Login("", str(tmp_path / "pw"), "n.pem", "n.key"))
+
+    assert (plain.username, plain.password) == ("", "")
+    assert (own.username, own.password, own.ca_file) == ("night1", "open sesame", "ca.pem")
+    assert (own.cert_file, own.key_file) == ("n.pem", "n.key")
+    assert own.client_id != plain.client_id
