@@ -166,4 +166,5 @@ def test_second_that_comes_twice_costs_no_row_and_no_sample(
     assert verify(rows) == []
     assert [r.seq for r in scans] == sorted({r.seq for r in scans})
     assert len(far) == len(set(far))
-    assert len(scans) - 10 <= len(far) <= len(scans)  # those of the last moment may not have been forwarded
+    # What was read in the last two rounds of forwarding, and while it ended, may not have gone out: ten a second.
+    assert len(scans) - 30 <= len(far) <= len(scans)
