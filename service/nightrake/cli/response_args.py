@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -41,7 +42,13 @@ def _overrides(pairs: list[str] | None) -> dict[str, str | int | float]:
 
 
 def _ask(
-    config: Path, override: list[str] | None, verb: str, drive: str, *, caution: bool = False, **args: object
+    config: Path,
+    override: list[str] | None,
+    verb: str,
+    drive: str,
+    args: Mapping[str, object],
+    *,
+    caution: bool = False,
 ) -> None:
     from nightrake.cli.response import run_ask
 
@@ -77,12 +84,12 @@ def shelve(
     override: Overrides = None,
 ) -> None:
     """Shelve one alarm for a limited time. It comes back by itself. What is about a shutdown cannot be shelved."""
-    _ask(config, override, "shelve", "", alarm=alarm, reason=reason, for_s=minutes * 60.0)
+    _ask(config, override, "shelve", "", {"alarm": alarm, "reason": reason, "for_s": minutes * 60.0})
 
 
 def unshelve(alarm: AlarmName, config: Config = CONFIG, override: Overrides = None) -> None:
     """End a shelving before its time."""
-    _ask(config, override, "unshelve", "", alarm=alarm)
+    _ask(config, override, "unshelve", "", {"alarm": alarm})
 
 
 def out_of_service(
@@ -93,12 +100,12 @@ def out_of_service(
     override: Overrides = None,
 ) -> None:
     """Take one alarm out of service for a limited time. Under a permit, or a maintenance record."""
-    _ask(config, override, "out_of_service", "", alarm=alarm, reason=reason, for_s=hours * 3600.0)
+    _ask(config, override, "out_of_service", "", {"alarm": alarm, "reason": reason, "for_s": hours * 3600.0})
 
 
 def return_to_service(alarm: AlarmName, config: Config = CONFIG, override: Overrides = None) -> None:
     """Put one alarm back into service before its time."""
-    _ask(config, override, "return_to_service", "", alarm=alarm)
+    _ask(config, override, "return_to_service", "", {"alarm": alarm})
 
 
 def standby(
@@ -111,13 +118,13 @@ def standby(
 ) -> None:
     """Say that a drive is meant to stand. 'Stopped without a trip' is not told meanwhile."""
     if end:
-        _ask(config, override, "standby_end", drive)
-    _ask(config, override, "standby", drive, reason=reason, for_s=hours * 3600.0)
+        _ask(config, override, "standby_end", drive, {})
+    _ask(config, override, "standby", drive, {"reason": reason, "for_s": hours * 3600.0})
 
 
 def answer(config: Config = CONFIG, override: Overrides = None) -> None:
     """Answer a test call. The way to you is alive."""
-    _ask(config, override, "answer", "")
+    _ask(config, override, "answer", "", {})
 
 
 @lockout.command("show")
@@ -131,7 +138,7 @@ def lockout_show(drive: Drive, config: Config = CONFIG, override: Overrides = No
 @lockout.command("open")
 def lockout_open(drive: Drive, remark: Remark = "", config: Config = CONFIG, override: Overrides = None) -> None:
     """Take a drive out without a shutdown."""
-    _ask(config, override, "lockout_open", drive, remark=remark)
+    _ask(config, override, "lockout_open", drive, {"remark": remark})
 
 
 STEPS = (
@@ -163,10 +170,10 @@ def lockout_report(
     args: dict[str, object] = {key: text for key, text in said.items() if text}
     args |= {"limit_s": minutes * 60.0} if step == "test-run" else {}
     args |= {"facts": list(fact)} if fact else {}
-    _ask(config, override, step.replace("-", "_"), drive, **args)  # type: ignore[arg-type]  # no step has a caution
+    _ask(config, override, step.replace("-", "_"), drive, args)
 
 
 @lockout.command("release")
 def lockout_release(drive: Drive, reason: Reason = "", config: Config = CONFIG, override: Overrides = None) -> None:
     """Release a drive, by a supervisor. Refused while anything stands against it; it names all of it."""
-    _ask(config, override, "release", drive, caution=True, reason=reason)
+    _ask(config, override, "release", drive, {"reason": reason}, caution=True)

@@ -104,7 +104,6 @@ class Responding:
         self._conditions: list[Condition] = []
         self.entries: list[Entry] = []
         self._touched: dict[str, None] = {}
-        self._ticked = isinstance(given, Tick)
 
     # --- judging ---
 
