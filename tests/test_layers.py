@@ -26,13 +26,13 @@ OUTSIDE_PURE = set(
     "os io time random socket asyncio threading subprocess pathlib logging secrets tempfile signal select selectors "
     "multiprocessing concurrent urllib http sqlite3 ctypes shutil fcntl uuid".split()
 )
-OWNERS = {  # the one room (or module) that may know an outside library
+OWNERS: Mapping[str, str | tuple[str, ...]] = {  # the one room (or module) that may know an outside library
     "pymodbus": "field/adapter.py",
     "aiomqtt": "messages/",
     "paho": "messages/",
     "influxdb_client": "historian/",
     "urllib3": "historian/",
-    "apsw": "journal/",
+    "apsw": ("journal/", "longterm/", "workers/"),
     "apprise": "channels/worker.py",
     "cryptography": "messages/operatorkey.py",
     "typer": "cli/",
@@ -41,17 +41,24 @@ OWNERS = {  # the one room (or module) that may know an outside library
     "scipy": "commissioning/",
     "pint": "commissioning/units.py",
     "matplotlib": "reports/",
+    "plotext": "cli/history_plot.py",
+    "pyarrow": "cli/history_export.py",
     "jinja2": "reports/",
     "markupsafe": "reports/",
 }
 HEAVY = set(
-    "numpy scipy pint matplotlib plotext pandas fastapi uvicorn starlette jinja2 amqtt typer aiohttp apprise".split()
+    "pyarrow numpy scipy pint matplotlib plotext pandas fastapi uvicorn starlette jinja2 amqtt typer aiohttp "
+    "apprise".split()
 )
 
 MEASURING = {  # rooms that the watch never loads: what they may know of ours, beside themselves and the errors
     "commissioning": ("domain",),
-    "reports": ("domain", "commissioning", "__version__"),
+    "reports": ("domain", "commissioning", "history", "__version__"),
+    "history": ("domain", "commissioning"),
+    "longterm": ("domain", "alarms", "history", "commissioning", "crashpoint", "kept", "keptsettings"),
+    "workers": ("domain", "history", "longterm", "journal", "historian", "crashpoint", "keptsettings"),
 }
+MEASURING_PURE = ("commissioning", "history")
 
 Sources = Mapping[str, str]
 Rule = Callable[[Sources], list[str]]
@@ -114,7 +121,7 @@ def clock_reads(sources: Sources) -> list[str]:
     banned = {"now", "utcnow", "today", "monotonic", "perf_counter", "monotonic_ns", "time_ns"}
     wrong = []
     for path, text in sources.items():
-        if room_at(path) not in (*PURE, "commissioning"):
+        if room_at(path) not in (*PURE, *MEASURING_PURE):
             continue
         for node in ast.walk(ast.parse(text)):
             if not isinstance(node, ast.Call):
@@ -152,7 +159,8 @@ def ground_ties(sources: Sources) -> list[str]:
 
 
 def measuring_ties(sources: Sources) -> list[str]:
-    """Commissioning is pure but for its numeric libraries; reports know it; only the command line knows either."""
+    """Commissioning and history are pure but for their numeric libraries; reports, the long-term store and the workers
+    know them; of all these only the command line knows, for the watch loads none."""
     wrong = []
     for path, text in sources.items():
         room = room_at(path)
@@ -160,7 +168,7 @@ def measuring_ties(sources: Sources) -> list[str]:
             top = name.split(".")[0]
             if room in MEASURING:
                 own = top != "nightrake" or room_of(name) in ("errors", room, *MEASURING[room])
-                pure = room != "commissioning" or top not in OUTSIDE_PURE - {"io"}
+                pure = room not in MEASURING_PURE or top not in OUTSIDE_PURE - {"io"}
             else:
                 own, pure = room == "cli" or room_of(name) not in MEASURING or top != "nightrake", True
             if not own or not pure:
@@ -274,6 +282,11 @@ def test_package_keeps_the_rule(rule: Rule, sources: Sources) -> None:
         (measuring_ties, "reports/x.py", "from nightrake.settings import load"),
         (measuring_ties, "settings/x.py", "from nightrake.commissioning.units import si_value"),
         (measuring_ties, "app.py", "from nightrake.reports.page import render"),
+        (measuring_ties, "keeping.py", "from nightrake.workers.keeping import Job"),
+        (measuring_ties, "history/x.py", "from nightrake.longterm.reading import History"),
+        (measuring_ties, "history/x.py", "import time"),
+        (measuring_ties, "longterm/x.py", "from nightrake.journal.reader import Reader"),
+        (strangers, "history/x.py", "import apsw"),
         (clock_reads, "commissioning/x.py", "from datetime import datetime\nt = datetime.now()"),
         (strangers, "commissioning/sheet.py", "def f():\n    import pint"),
         (strangers, "commissioning/sheet.py", "from matplotlib.figure import Figure"),

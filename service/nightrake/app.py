@@ -25,6 +25,8 @@ from nightrake.beginning import (
     broker_of,
     hand_over,
     is_same_boot,
+    on_change_told,
+    open_store,
     start_entry,
     told_until,
     updated_from,
@@ -44,10 +46,13 @@ from nightrake.engine import Engine
 from nightrake.errors import NightrakeError
 from nightrake.forwarding import Forwarding
 from nightrake.hangup import served
-from nightrake.journal.chain import lost_entry
+from nightrake.journal.chain import given_up_entry, lost_entry
 from nightrake.journal.store import Store
+from nightrake.keeping import Keeping
 from nightrake.kept import restore
+from nightrake.keptsettings import keep_settings
 from nightrake.lifeline import NO_MEMORY, calm_interpreter, end_at_once, end_rather_than_limp, first_of, is_no_memory
+from nightrake.linkalarms import LinkAlarms
 from nightrake.loadapart import program
 from nightrake.logs import LineLog, set_up_logs
 from nightrake.messages.states import Renewal
@@ -111,7 +116,7 @@ def run_watch(folder: Path, overrides: Mapping[str, Any], hung_up: threading.Eve
         place = Place(settings.control.socket)
         taken = place.take()
         try:
-            store = _open(settings, clock)
+            store = open_store(settings, clock)
             hung_up = hung_up or threading.Event()
             given = Given(settings, secrets, folder, overrides, store, clock, place, taken, log_lines, hung_up)
             return asyncio.run(Watch(given).run())
@@ -120,17 +125,6 @@ def run_watch(folder: Path, overrides: Mapping[str, Any], hung_up: threading.Eve
             place.give_back()
     finally:
         log_lines.close()
-
-
-def _open(settings: Settings, clock: SystemClock) -> Store:
-    return Store.open(
-        settings.store_dir,
-        now_utc_ms=clock.utc_ms(),
-        boot_id=boot_id(),
-        quota_mb=settings.store.quota_mb,
-        ballast_mb=settings.store.ballast_mb,
-        keep_hours=settings.store.tail_hours,
-    )
 
 
 class Watch:
@@ -174,6 +168,7 @@ class Watch:
             tell=self._tell,
             changed=self._mark,
         )
+        self._links = LinkAlarms(self._now, self.engine.submit)
         self._asked = Asked(self, clock)
         self._commanding = Commanding(clock, self._asked.command, self.engine.note, store, kept)
         self.people = Reaching(store, lambda: self.teller, self._now, self.engine.note, self._link_of)
@@ -181,11 +176,11 @@ class Watch:
         self.people.take(settings, given.secrets)
         now = lambda: Taken(self.settings, self.secrets)  # noqa: E731
         self._reloader = Reloader(given.folder, given.overrides, now, self._go_on, self.engine.note)
-        self.forwarding = Forwarding(
-            settings, store, clock, lambda: self.engine.last_input_seq, self._link_of("store"), self._pulse
-        )
+        newest = lambda: self.engine.last_input_seq  # noqa: E731
+        self.forwarding = Forwarding(settings, store, clock, newest, self._link_of("store"), self._pulse)
+        self.keeping = Keeping(settings, store, clock, newest, self._link_of("history"), self.engine.note)
         self._started = start_entry(settings, store, last_utc_ms, clock.utc_ms(), unfit)
-        self._segment = segment
+        self._segment, self._on_change = segment, on_change_told(store)
         self._updated_from = updated_from(store)
         self.pollers: Pollers
 
@@ -226,7 +221,7 @@ class Watch:
     def _tell(self, row: Row, durable: bool) -> None:
         self.recent.append(row)
         self.teller.offer(row, durable)
-        self.people.on_row(row)
+        self.people.on_row(row, durable)
         self.forwarding.wake()
 
     def _mark(self, drives: Sequence[str]) -> None:
@@ -242,11 +237,15 @@ class Watch:
 
         return told
 
+    def _durable(self, seq: int) -> None:
+        self.engine.durable(seq)
+        self._links.committed()
+
     def _store_anew(self) -> None:
         """The store was damaged and begun anew: what only we know now is handed over once more."""
         now = self._clock.mono_ns(), self._clock.utc_ms()
         self.store.put_segment(boot_id(), *now, self._clock.trusted())
-        self.store.put_settings(self.settings.digest, now[1], self.settings.content)
+        keep_settings(self.store, self.settings, self._clock.utc_ms())
         self._group.create_task(hand_over(self.store, self.engine.state), name="states again")
 
     def _plc_link(self, plc: str, up: bool, detail: str) -> None:
@@ -269,15 +268,17 @@ class Watch:
         calm_interpreter()
         end_rather_than_limp()
         self.store.start(
-            self.engine.durable,
+            self._durable,
             self._link_of("disk"),
             lambda *seqs: self.engine.note(lost_entry(*seqs)),
             self._store_anew,
+            lambda *seqs: self.engine.note(given_up_entry(*seqs)),
         )
         self.store.put_segment(*self._segment)
-        self.store.put_settings(self.settings.digest, self._clock.utc_ms(), self.settings.content)
-        self.engine.note(self._started)
+        keep_settings(self.store, self.settings, self._clock.utc_ms())
+        self.engine.begin(self._started, on_change=self._on_change)
         self.people.begin(self._updated_from)
+        self._links.look(forwards=self.settings.forward.enabled)
         try:
             await self._run_all()
         except BaseExceptionGroup as errors:
@@ -295,14 +296,15 @@ class Watch:
         verbs = {**self._asked.verbs(), "reload": self._reloader.ask}
         server = ControlServer(self._given.place, verbs, {}, self._link_of("control"), self._pulse)
         async with asyncio.TaskGroup() as group:
+            self._group = group
+            self.pollers = Pollers(group, self._clock, self._on_scan, self._plc_link)  # whoever asks may ask at once
             control = group.create_task(server.run(ready, self._given.taken), name="control")
             await self.people.take_up(self.engine.last_seq)
             self._telling = group.create_task(self.teller.run(), name="teller")
             calling = group.create_task(self.people.channels.run(), name="channels")
-            self._group = group
             forward = group.create_task(self.forwarding.run(), name="forwarder")
+            keeping = group.create_task(self.keeping.run(), name="history")
             ticker = group.create_task(self._tick(), name="ticker")
-            self.pollers = Pollers(group, self._clock, self._on_scan, self._plc_link)
             self.pollers.take(self.settings.site)
             await ready.wait()
             reloader = group.create_task(self._reloader.run(), name="reloader")
@@ -313,8 +315,8 @@ class Watch:
             reloader.cancel()
             await asyncio.wait({reloader}, timeout=RELOADER_STOP_S)  # nothing is exchanged any more
             self.pollers.cancel()
-            ticker.cancel()
-            forward.cancel()
+            for task in (ticker, forward, keeping):
+                task.cancel()
             self.people.channels.stop()
             self.engine.note(Entry("service", "stopped", "", "", {"why": "asked to"}))
             await self.store.wait_durable(self.engine.last_seq, COMMIT_WAIT_S)
@@ -359,11 +361,13 @@ class Watch:
             self.engine.note(Entry("settings", "secrets_replaced", "", "", {"which": replaced}))
         lines = [] if new.digest == old.settings.digest else self._take_site(old.settings, new)
         self.forwarding.settings_changed(new)
+        self.keeping.settings_changed(new)
+        self._links.look(forwards=self.settings.forward.enabled)
         await self._retell(old, taken)
         return [*lines, *secrets_changed(replaced)]
 
     def _take_site(self, old: Settings, new: Settings) -> list[str]:
-        self.store.put_settings(new.digest, self._clock.utc_ms(), new.content)
+        keep_settings(self.store, self.settings, self._clock.utc_ms())
         self._clock.require_sync = new.clock.require_sync
         stamps = (self._clock.mono_ns(), self._clock.utc_ms())
         outcome = self.engine.submit(SettingsChanged(*stamps, new.site, new.response))

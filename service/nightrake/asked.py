@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from nightrake.clock import Clock
 from nightrake.control.server import Caller
-from nightrake.domain.alarmview import alarms_view, lockout_view
+from nightrake.domain.alarmnow import alarms_now
+from nightrake.domain.alarmview import alarms_summary, lockout_view
 from nightrake.domain.cleantext import clean
 from nightrake.domain.inputs import Command, Got
 from nightrake.domain.rows import Answer
@@ -33,6 +34,8 @@ REFUSED_S = 0.05
 """A refusal takes this long, so that nonsense without end does not push the scans out of the hot tail."""
 ARGS, TEXT = 20, 500
 """Keys that come with a command, and characters of one text, at most."""
+WISH = 100_000
+"""Characters of a wish that holds a calibration record."""
 ROWS = 500
 """Journal rows in one answer at most."""
 
@@ -58,7 +61,11 @@ class Asked:
             "live": self._live,
             "command": self._command,
             "alarms": self._alarms,
+            "summary": self._summary,
             "lockout": self._lockout,
+            "retry_letters": self._retry_letters,
+            "recompute": self._recompute,
+            "compact": self._compact,
         }
 
     async def _status(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
@@ -94,13 +101,27 @@ class Asked:
         return {**view, "seq": last_seq, "epoch": self._watch.store.epoch, "rows": rows}
 
     async def _alarms(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
-        return alarms_view(self._watch.engine.state, self._clock.mono_ns(), self._clock.utc_ms())
+        return alarms_now(self._watch.engine.state, self._clock.mono_ns(), self._clock.utc_ms())
+
+    async def _summary(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        return alarms_summary(self._watch.engine.state)
+
+    async def _retry_letters(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        return await self._watch.forwarding.retry_letters()
 
     async def _lockout(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
         state, drive = self._watch.engine.state, str(args["drive"])
         if drive not in state.drives:
             raise ControlError(f"no drive '{clean(drive, 64)}' at this site; it has {', '.join(state.drives)}")
         return lockout_view(state, drive, self._clock.mono_ns())
+
+    async def _recompute(self, caller: Caller, args: Mapping[str, Any]) -> Any:
+        """Torque of a past period under another calibration record; done by the history worker, in minutes perhaps."""
+        return await self._watch.keeping.ask(recompute=str(args["wish"])[:WISH], actor=caller.actor)
+
+    async def _compact(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        """Free pages of history.db are given back, by the history worker."""
+        return await self._watch.keeping.ask(compact=True)
 
     async def _command(self, caller: Caller, args: Mapping[str, Any]) -> Any:
         actor, role, known_by = self._who(caller)

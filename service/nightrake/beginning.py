@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from nightrake import __version__
 from nightrake.alarms.keys import AlarmKey
 from nightrake.alarms.life import AlarmState, Life
 from nightrake.alarms.records import Alarm, Subject
 from nightrake.alarms.standing import SiteAlarms
+from nightrake.clock import Clock, boot_id
 from nightrake.domain.rows import Entry, Row
 from nightrake.domain.state import SiteState
 from nightrake.journal.damage import WRONG
@@ -108,6 +110,16 @@ def updated_from(store: Store) -> str:
     return "" if version == __version__ else version
 
 
+def on_change_told(store: Store) -> Mapping[str, Any]:
+    """What the journal says of recording on change (`domain.onchange`), {} = it is off. Before `Store.start` only."""
+    row = store.last_row_of("", "", ("recording_on_change_began", "recording_on_change_ended"))
+    try:
+        data = json.loads(row.payload) if row is not None and row.event == "recording_on_change_began" else {}
+    except WRONG:
+        return {}
+    return data if isinstance(data, dict) else {}
+
+
 async def hand_over(store: Store, state: SiteState) -> None:
     """Give a store that was begun anew all that only the running watch knows: read plans, states, alarms."""
     for endpoint in state.endpoints.values():
@@ -132,4 +144,20 @@ def broker_of(settings: Settings, secrets: Secrets) -> BrokerSettings:
         cert_file=mqtt.cert_file,
         key_file=mqtt.key_file,
         keepalive_s=mqtt.keepalive_s,
+    )
+
+
+def open_store(settings: Settings, clock: Clock) -> Store:
+    """The store of these settings.
+
+    Raises:
+        StoreError: It cannot be used; nothing was started.
+    """
+    return Store.open(
+        settings.store_dir,
+        now_utc_ms=clock.utc_ms(),
+        boot_id=boot_id(),
+        quota_mb=settings.store.quota_mb,
+        ballast_mb=settings.store.ballast_mb,
+        keep_hours=settings.store.tail_hours,
     )

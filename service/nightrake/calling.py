@@ -11,34 +11,43 @@ from __future__ import annotations
 
 import contextlib
 import json
+from collections import Counter
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple, Protocol
 
-from nightrake.alarms.book import alarm_of
+from nightrake.alarms.book import alarm_of, shown
+from nightrake.alarms.callout import RANK
 from nightrake.alarms.callqueue import Call, Limit, More
 from nightrake.alarms.keys import AlarmKey, parse_key
 from nightrake.alarms.life import Life
-from nightrake.alarms.view import alarm_view
-from nightrake.channels.spec import ChannelSpec, Outcome
-from nightrake.domain.rows import Entry, Row
+from nightrake.alarms.overlays import why_silent
+from nightrake.alarms.view import alarm_view, gone_and_over
+from nightrake.channels.spec import ChannelSpec
+from nightrake.domain.debounce import UNKNOWN
+from nightrake.domain.rows import Row
 from nightrake.domain.state import SiteState
 from nightrake.domain.view import drive_view
 from nightrake.messages.about import About
+from nightrake.messages.callpayload import bounded, call_payload
+from nightrake.messages.many import flood_over_summary, flood_summary, more_summary, worst_lines
 from nightrake.messages.summary import (
-    Summary,
+    BROKER,
+    back_summary,
     call_summary,
     check_summary,
     ended_summary,
-    more_summary,
     unanswered_summary,
 )
-from nightrake.messages.trend import Trends
+from nightrake.messages.trend import Trend, Trends
+from nightrake.messages.wording import Summary
 from nightrake.settings import Secrets, Settings
 
 CHECK = "test-call"
 """Stands for an alarm where a person is only tried; ``test-call:PERSON`` where one's way is told to be dead."""
-FACTS_BYTES = 1500
-"""Facts of an alarm in a message, as JSON; what is more is left to the journal."""
+FLOOD = "alarm-flood"
+"""Stands for an alarm where people are told of an alarm flood."""
+AWAY = ":away"
+"""Behind an alarm's name: it was taken out of the settings while it stood."""
 _CALLS = ("called", "reminded")
 _ENDS = ("calls_answered", "calls_stopped", "calls_ended")
 
@@ -50,8 +59,8 @@ class Teller(Protocol):
         """Tell one person."""
         ...
 
-    def calls_no_longer(self, alarm: str) -> None:
-        """Drop what waits because of an alarm."""
+    def calls_no_longer(self, alarm: str, knows: str = "") -> None:
+        """Drop what waits because of an alarm; `knows` need not be told that."""
         ...
 
     def mark_alarm(self, alarm: str, payload: Mapping[str, Any] | None) -> None:
@@ -66,8 +75,8 @@ class Channels(Protocol):
         """Tell one person."""
         ...
 
-    def calls_no_longer(self, alarm: str) -> None:
-        """Drop what waits because of an alarm."""
+    def calls_no_longer(self, alarm: str, knows: str = "") -> None:
+        """Drop what waits because of an alarm; `knows` need not be told that."""
         ...
 
 
@@ -92,6 +101,8 @@ class Calling:
         self._channels = channels
         self._now = now
         self._ended: set[str] = set()  # alarms whose people know already that they are not needed
+        self._away: set[str] = set()  # alarms whose people know that nobody watches them
+        self._flooded: tuple[str, ...] = ()  # who was told of the flood that is on
         self.trends = Trends()
 
     # --- from the engine ----------------------------------------------------------------------------------------------
@@ -107,23 +118,39 @@ class Calling:
         """A drive's torque as it is now, for its trend; some seconds apart."""
         now = self._now()
         state = now.state.drives.get(drive)
-        self.trends.note(drive, now.mono_ns / 1e9, state.torque.value if state is not None else None)
+        if state is not None:
+            running = state.protection.running
+            runs = None if running == UNKNOWN else bool(running)
+            self.trends.note(drive, now.mono_ns / 1e9, state.torque.value, runs)
 
-    def on_row(self, row: Row) -> None:
-        """A row that is to be told, in order; also those of a former run that were not."""
+    def note_torques(self) -> None:
+        """Every drive's torque, so that what stands still has a trend too."""
+        drives = self._now().state.drives
+        self.trends.keep_drives(set(drives))
+        for drive in drives:
+            self.note_torque(drive)
+
+    def on_row(self, row: Row, durable: bool = True) -> None:
+        """A row that is to be told, in order; also those of a former run that were not.
+
+        Args:
+            durable: Whether it is on disk.
+        """
         if row.kind not in ("alarm", "call"):
             return
         data, now = json.loads(row.payload), self._now()
         with contextlib.suppress(ValueError):  # a flood, a test call: about no alarm
             self._mark(parse_key(str(data.get("alarm", ""))), now)
         if row.kind == "alarm":
+            if row.event in ("flood_began", "flood_ended"):
+                self._flood(row, data, now, durable)
             return
         if row.event in _CALLS:
-            self._called(row, data, now)
+            self._called(row, data, now, durable)
         elif row.event in _ENDS:
-            self._no_longer(row, data, now)
+            self._no_longer(row, data, now, durable)
         elif row.event.startswith("check_"):
-            self._checked(row, data, now)
+            self._checked(row, data, now, durable)
 
     # --- parts --------------------------------------------------------------------------------------------------------
 
@@ -137,31 +164,69 @@ class Calling:
             return
         call = now.state.alarms.calls.running.get(str(key))
         view = alarm_view(alarm, rule, call, now.mono_ns, now.utc_ms)
-        self._teller().mark_alarm(str(key), {**view, "facts": _bounded(view["facts"])})
+        self._teller().mark_alarm(str(key), {**view, "facts": bounded(view["facts"])})
 
-    def _called(self, row: Row, data: Mapping[str, Any], now: Now) -> None:
+    def _called(self, row: Row, data: Mapping[str, Any], now: Now, durable: bool) -> None:
         about, next_utc_ms = self._about(row, data, now)
         words = call_summary(about, row.event, data, now.utc_ms, next_utc_ms)
         self._ended.discard(about.alarm)
-        payload = _payload(about, row, data, words, next_utc_ms)
+        if about.alarm in self._away:
+            self._away.discard(about.alarm)
+            self._drop(about.alarm + AWAY)
+        payload = call_payload(about, row, data, words, next_utc_ms)
+        before = set(data.get("told_before", ())) if data.get("why") != "worse" else set()
+        call = Call("", about.alarm, about.priority, payload, row.seq, durable=durable)
+        over_broker = back_summary(about, now.utc_ms) if about.alarm == BROKER else None
         for person in data["people"]:
-            self._tell(Call(person, about.alarm, about.priority, payload, row.seq), words)
+            known = row.event == "reminded" or person in before
+            self._tell(call._replace(person=person, reminder=known), words, over_broker)
 
-    def _no_longer(self, row: Row, data: Mapping[str, Any], now: Now) -> None:
+    def _no_longer(self, row: Row, data: Mapping[str, Any], now: Now, durable: bool) -> None:
         about, _ = self._about(row, data, now)
-        if about.alarm not in self._ended:
+        away, actor = data.get("why") == "away", str(data.get("actor", ""))
+        if away or about.alarm not in self._ended:
             words = ended_summary(about, row.event, data, now.utc_ms)
-            payload = _payload(about._replace(instructions=()), row, data, words, 0)
+            payload = call_payload(about if away else about._replace(instructions=()), row, data, words, 0)
+            call = Call("", about.alarm, about.priority, payload, row.seq, not away, durable)
+            call = call._replace(alarm=about.alarm + AWAY) if away else call  # that is a call for somebody
             for person in data.get("told", ()):
-                if person != data.get("actor"):
-                    self._tell(Call(person, about.alarm, about.priority, payload, row.seq, ends=True), words)
+                if person != actor:
+                    self._tell(call._replace(person=person), words)
         self._ended.add(about.alarm)
         if row.event == "calls_ended":
             self._ended.discard(about.alarm)
-        self._teller().calls_no_longer(about.alarm)
-        self._channels.calls_no_longer(about.alarm)
+        if away:
+            self._away.add(about.alarm)
+        self._drop(about.alarm, actor)
 
-    def _checked(self, row: Row, data: Mapping[str, Any], now: Now) -> None:
+    def _drop(self, alarm: str, knows: str = "") -> None:
+        self._teller().calls_no_longer(alarm, knows)
+        self._channels.calls_no_longer(alarm, knows)
+
+    def _flood(self, row: Row, data: Mapping[str, Any], now: Now, durable: bool) -> None:
+        """A flood begins or ends: whoever has been called for what stands is told that low alarms wait."""
+        site, book = now.state.site.name, now.state.alarms.book
+        zone = now.state.plan.response.rota.zone
+        about = About(site, "", 0, "alarm flood", "high", int(data.get("since_utc_ms") or row.utc_ms), zone=zone)
+        count, over = int(data.get("count", 0)), row.event == "flood_ended"
+        running = now.state.alarms.calls.running.values()
+        people = dict.fromkeys(p for e in running if e.calling for p in e.told)
+        if over:
+            people |= dict.fromkeys(self._flooded)
+            words = flood_over_summary(site, count, about.at(about.since_utc_ms)[-5:], about.at(row.utc_ms)[-5:])
+        else:
+            calling = [(a, r) for a in shown(book) if a.calling and (r := now.state.plan.rules.of(a.key)) is not None]
+            standing = Counter(r.priority.value for _, r in calling)
+            worst = worst_lines((a.key, r.priority.value, r.type.title) for a, r in calling)
+            words = flood_summary(site, count, {p: standing[p] for p in RANK}, worst)
+        self._flooded = () if over else tuple(people)
+        call = Call("", FLOOD, "high", call_payload(about, row, data, words, 0), row.seq, over, durable)
+        for person in people:
+            self._tell(call._replace(person=person), words)
+        if over:
+            self._drop(FLOOD)
+
+    def _checked(self, row: Row, data: Mapping[str, Any], now: Now, durable: bool) -> None:
         site, people = now.state.site.name, now.state.plan.response.rota.people
         why, person = str(data.get("why", "")), str(data.get("person", ""))
         about = About(site, "", 0, "test call", "high", row.utc_ms)
@@ -173,13 +238,16 @@ class Calling:
         else:
             words = Summary(f"Test call answered - {site}", f"{site}: your test call is answered.", "")
             words, whom, name = words._replace(long=words.short), [person], CHECK
-        payload = {**_payload(about, row, data, words, 0), "expires_s": data.get("answer_s", 0)}
+        payload = {**call_payload(about, row, data, words, 0), "expires_s": data.get("answer_s", 0)}
         ends = row.event == "check_answered"
         for one in whom:
-            self._tell(Call(one, name, "high", payload, row.seq, ends), words)
+            self._tell(Call(one, name, "high", payload, row.seq, ends, durable, apart=True), words)
 
-    def _tell(self, call: Call, words: Summary) -> None:
-        self._teller().call(call._replace(payload={"person": call.person, **call.payload}))
+    def _tell(self, call: Call, words: Summary, over_broker: Summary | None = None) -> None:
+        payload = {"person": call.person, **call.payload}
+        if over_broker is not None:
+            payload |= {"subject": over_broker.subject, "text": over_broker.short}
+        self._teller().call(call._replace(payload=payload))
         told = {"subject": words.subject, "short": words.short, "long": words.long, "event": call.payload["event"]}
         self._channels.call(call._replace(payload=told))
 
@@ -198,15 +266,22 @@ class Calling:
             since_utc_ms=alarm.state.raised_utc_ms or row.utc_ms,
             drive_name=state.site.drives[key.drive].name if is_drive else "",
             now=drive_view(state, key.drive, now.mono_ns, now.utc_ms) if is_drive else {},
-            trend_nm_per_min=self.trends.nm_per_min(key.drive, now.mono_ns / 1e9),
-            facts=_bounded(alarm.facts),
+            trend=self._trend(key.drive, now) if is_drive else None,
+            facts=bounded(alarm.facts),
             zone=rota.zone,
             people={i: p.name for i, p in rota.people.items()},
+            silent=why_silent(alarm.overlays),
+            flood_utc_ms=state.alarms.book.flood.since_utc_ms if state.alarms.book.flood.active else 0,
         )
+        gone_utc_ms, over_utc_ms = gone_and_over(alarm.state, rule, now.mono_ns, now.utc_ms)
+        about = about._replace(gone_utc_ms=gone_utc_ms, over_utc_ms=over_utc_ms)
         call = state.alarms.calls.running.get(str(key))
         next_ns = call.next_ns if call is not None else 0
         next_utc_ms = now.utc_ms + max(0, next_ns - now.mono_ns) // 1_000_000 if next_ns else 0
         return about.ruled(rule)._replace(priority=about.priority) if rule is not None else about, next_utc_ms
+
+    def _trend(self, drive: str, now: Now) -> Trend | None:
+        return self.trends.trend(drive, now.mono_ns / 1e9, now.state.drives[drive].torque.value)
 
 
 def limit_of(settings: Settings) -> Limit:
@@ -231,61 +306,3 @@ def more_words(more: More, site: str) -> dict[str, str]:
     """One message in the place of many, for the channels."""
     words = more_summary(more, site)
     return {"subject": words.subject, "short": words.short, "long": words.long}
-
-
-def outcome_entry(outcome: Outcome) -> Entry:
-    """What came of a message over a channel, for the journal."""
-    event = "delivered" if outcome.ok else "delivery_failed"
-    try:
-        key = parse_key(outcome.alarm)
-    except ValueError:
-        key = AlarmKey("site", "", "")  # a test call, or one message in the place of many
-    data = {
-        "person": outcome.person,
-        "channel": outcome.channel,
-        "alarm": outcome.alarm,
-        "message": outcome.event,
-        "row": outcome.seq,
-        "tries": outcome.tries,
-    }
-    if not outcome.ok:
-        data |= {"detail": outcome.detail, "again": outcome.again}
-    return Entry("call", event, key.drive, key.direction, data)
-
-
-def _payload(about: About, row: Row, data: Mapping[str, Any], words: Summary, next_utc_ms: int) -> dict[str, Any]:
-    return {
-        "event": row.event,
-        "drive": row.drive,
-        "direction": row.direction,
-        "subject": words.subject,
-        "text": words.short,
-        "alarm": about.alarm,
-        "occurrence": about.occurrence,
-        "priority": about.priority,
-        "title": about.title,
-        "since_utc_ms": about.since_utc_ms,
-        "why": str(data.get("why", "")),
-        "step": int(data.get("step", 0)),
-        "steps": int(data.get("steps", 0)),
-        "round": int(data.get("round", 0)),
-        "called": list(data.get("people", ())),
-        "told_before": list(data.get("told_before", ())),
-        "next_call_utc_ms": next_utc_ms,
-        "torque": about.torque_line,
-        "stop": about.stop_line,
-        "first_response": list(about.instructions),
-        "facts": dict(about.facts),
-    }
-
-
-def _bounded(facts: Mapping[str, Any]) -> dict[str, Any]:
-    """Facts in the order in which they stand, as many as fit."""
-    kept: dict[str, Any] = {}
-    size = 0
-    for key, value in facts.items():
-        size += len(json.dumps({key: value}, default=str))
-        if size > FACTS_BYTES:
-            break
-        kept[key] = value
-    return kept

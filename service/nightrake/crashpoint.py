@@ -4,6 +4,7 @@ An event's way out, and the moments on it:
 
     judged -- STORE: the commit -- TELLING: publish, acknowledgement, cursor
                                +-- FORWARDING: post, answer, cursor
+                               +-- SEALING: cut, commit, cursor
 """
 
 from __future__ import annotations
@@ -21,9 +22,36 @@ STORE = (
 TELLING = "before-publish after-publish after-ack after-advance".split()
 """Moments of an event on its way to the broker: not handed over yet; handed to the kernel, and the acknowledgement not
 read; acknowledged, and the cursor not moved; the cursor moved in memory, and not yet on disk."""
+ARCHIVE = (
+    "mid-archive before-archive-name after-archive-name before-archive-record after-archive-record"
+    " before-drop after-drop before-give-up after-give-up"
+).split()
+"""Moments of a closed segment on its way into a file, and out of the store."""
 FORWARDING = "before-post after-post after-forward".split()
 """Moments of a batch for the forwarded store: not sent yet; answered, and the cursor not moved; the cursor moved."""
-POINTS = (*STORE, *TELLING, *FORWARDING)
+BACKLOG = "after-left-out after-backlog-safe before-backlog-done".split()
+"""Moments of a stretch for the backlog lane: kept, and the live lane's cursor not moved; certain up to somewhere; done,
+and still kept."""
+SEALING = (
+    "mid-history-migration before-seal mid-seal before-sealed before-seal-commit after-seal-commit before-seal-told"
+    " after-seal-told before-history-checkpoint mid-history-trim after-history-trim"
+).split()
+"""Moments of the history worker: a cut of sealed blocks, its commit, the watch being told, retention."""
+SUMMARISING = "before-summary mid-summary after-summary after-day-closed mid-recompute after-recompute".split()
+"""Moments of an hour's summary, of a day being closed, and of a month under another calibration record."""
+TRIPS = (
+    "before-trip after-trip before-trip-cursor mid-trip-part before-trip-part after-trip-part before-trip-name"
+    " after-trip-name before-trip-gone after-trip-gone"
+).split()
+"""Moments of a trip record: its begin, the journal's cursor, a part more, its end, being given up for want of room."""
+CARE = (
+    "mid-backup before-backup-list before-backup-name mid-restore-copy before-restore mid-restore before-restored"
+    " mid-compact before-compact-name"
+).split()
+"""Moments of a backup: of its copies, its list, its name; of a restore: copied, decided, moved in; of compacting."""
+SEALED = "before-history-cursor after-history-cursor".split()
+"""Moments of the watch that hears of it."""
+POINTS = (*STORE, *ARCHIVE, *TELLING, *FORWARDING, *BACKLOG, *SEALING, *SUMMARISING, *TRIPS, *CARE, *SEALED)
 """All moments."""
 
 

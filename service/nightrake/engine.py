@@ -10,17 +10,20 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from typing import NamedTuple, Protocol
+from types import MappingProxyType
+from typing import Any, NamedTuple, Protocol
 
 import structlog
 
 from nightrake.clock import Clock, Segment, next_segment
 from nightrake.domain.chatter import Tallies, bound
-from nightrake.domain.inputs import Input, RawScan, Tick
+from nightrake.domain.inputs import Input, RawScan, SettingsChanged, Tick
+from nightrake.domain.onchange import Recording, news
 from nightrake.domain.pipeline import step
 from nightrake.domain.rows import SCHEMA_VERSION, Entry, Row, TailRecord, canonical, chain_hash
 from nightrake.domain.state import Outcome, SiteState
 from nightrake.domain.tailcodec import to_record
+from nightrake.journal.identity import new_id
 from nightrake.kept import plan_to_json, snapshot, states_of
 from nightrake.keptalarms import alarm_states
 from nightrake.logs import facts_of, level_of
@@ -68,9 +71,10 @@ class Engine:
     Args:
         state: Where to begin. keeper: The store. clock: For the stamps of the engine's own entries.
         epoch, next_seq, last_hash, next_input_seq: Where journal and input order go on.
+        another_epoch: Gives an id that nobody has used, for rows beyond the numbers set aside on disk.
         segment: The clock segment that holds now.
         trusted: Says whether UTC can be believed now.
-        tellable: Gives the highest number that may be told undurably: one above it could recur after a crash.
+        tellable: Gives the highest number set aside on disk: one above it could recur after a crash under this epoch.
         tell: Called with each row once, when durable (True) or after a second without (False), in order of numbers.
         changed: Called with ids of drives of which something other than a measured value changed.
     """
@@ -90,6 +94,7 @@ class Engine:
         tellable: Callable[[], int],
         tell: Callable[[Row, bool], None],
         changed: Callable[[Sequence[str]], None],
+        another_epoch: Callable[[], str] = new_id,
     ) -> None:
         self.state = state
         self._keeper = keeper
@@ -103,12 +108,15 @@ class Engine:
         self._tellable = tellable
         self._tell = tell
         self._changed = changed
+        self._another_epoch = another_epoch
+        self._beyond = ""
         self._waiting: deque[Waiting] = deque()
         self._told_seq = next_seq - 1
         self._layouts: dict[str, str] = {}
+        self._recording = Recording(state.site)
         self._noted: Tallies = {}
         self._last_tick_ns = clock.mono_ns()
-        self._last_snapshot_ns = 0
+        self._last_snapshot_ns = -SNAPSHOT_NS
         self.counts = {"inputs": 0, "rows": 0, "undurable": 0}
 
     # --- inputs -------------------------------------------------------------------------------------------------------
@@ -120,21 +128,36 @@ class Engine:
         if isinstance(given, Tick) and after is before and not outcome.entries:
             return outcome  # a tick that changes nothing replays to nothing, so it need not be kept
         self.state = after
-        seq = self._next_input_seq
-        self._next_input_seq = seq + 1
         self.counts["inputs"] += 1
-        if isinstance(given, RawScan) and given.plan.layout != self._layouts.get(given.endpoint):
-            # Also one that was in force before: the store forgets those of which no scan is left.
-            self._layouts[given.endpoint] = given.plan.layout
-            self._keeper.put_layout(given.plan.layout, plan_to_json(given.plan))
-        record = to_record(seq, given)
-        if outcome.entries or outcome.hidden or after.alarms is not before.alarms:
-            self._append(before, outcome, record, given.mono_ns, given.utc_ms)
-        else:
-            self._keeper.append((), {}, (record,))
+        brought = bool(outcome.entries or outcome.hidden or after.alarms is not before.alarms)
+        recorded = self._recorded(given, brought) if isinstance(given, RawScan) else given
+        if recorded is not None:
+            record = to_record(self._next_input_seq, recorded)
+            self._next_input_seq += 1
+            if brought:
+                self._append(before, outcome, record, given.mono_ns, given.utc_ms)
+            else:
+                self._keeper.append((), {}, (record,))
+        if isinstance(given, SettingsChanged):
+            self._record_by(given)
         if outcome.drives:
             self._changed(outcome.drives)
         return outcome
+
+    def _recorded(self, scan: RawScan, brought: bool) -> RawScan | None:
+        """What the hot tail gets of a scan. None: nothing, and then it takes no number, so that none is missing."""
+        if scan.plan.layout != self._layouts.get(scan.endpoint):
+            # Also one that was in force before: the store forgets those of which no scan is left.
+            self._layouts[scan.endpoint] = scan.plan.layout
+            self._keeper.put_layout(scan.plan.layout, plan_to_json(scan.plan))
+        return self._recording.kept(scan, whole=brought)
+
+    def _record_by(self, given: SettingsChanged) -> None:
+        """Other settings may ask for more or less to be recorded; once it is everything, a replay can begin."""
+        was, self._recording = self._recording.facts, Recording(given.site)
+        self.note(*news(was, self._recording.facts))
+        if was and not self._recording.facts:
+            self._take_snapshot(given.mono_ns, given.utc_ms)
 
     def _append(self, before: SiteState, outcome: Outcome, record: TailRecord, mono_ns: int, utc_ms: int) -> None:
         rows = [self._row(entry, record.seq, mono_ns, utc_ms) for entry in outcome.entries]
@@ -155,7 +178,7 @@ class Engine:
 
     def _row(self, entry: Entry, input_seq: int, mono_ns: int, utc_ms: int) -> Row:
         row = Row(
-            epoch=self._epoch,
+            epoch=self._epoch_of(self._next_seq),
             seq=self._next_seq,
             kind=entry.kind,
             event=entry.event,
@@ -179,6 +202,16 @@ class Engine:
         self._waiting.append(Waiting(row, mono_ns))
         return row
 
+    def _epoch_of(self, seq: int) -> str:
+        """A disk that is dead for long has no numbers left set aside; what happens then must be told all the same.
+
+        Such rows get an epoch of this run's own, so that their ids recur in no other, whatever becomes of them.
+        """
+        if seq <= self._tellable():
+            return self._epoch
+        self._beyond = self._beyond or self._another_epoch()
+        return self._beyond
+
     # --- time ---------------------------------------------------------------------------------------------------------
 
     def tick(self) -> None:
@@ -193,9 +226,22 @@ class Engine:
             self.note()
         self.submit(Tick(mono_ns, utc_ms))
         self._tell_overdue(mono_ns)
-        if not self._last_snapshot_ns or mono_ns - self._last_snapshot_ns >= SNAPSHOT_NS:
-            self._last_snapshot_ns = mono_ns
-            self._keeper.put_snapshot(self._next_input_seq - 1, utc_ms, snapshot(self.state))
+        if mono_ns - self._last_snapshot_ns >= SNAPSHOT_NS:
+            self._take_snapshot(mono_ns, utc_ms)
+
+    def begin(self, *entries: Entry, on_change: Mapping[str, Any] = MappingProxyType({})) -> None:
+        """Before the first input: a replay of this run begins here.
+
+        Args:
+            entries: To be journalled first.
+            on_change: What the journal says of recording on change (`Recording.facts`).
+        """
+        self._take_snapshot(self._clock.mono_ns(), self._clock.utc_ms())
+        self.note(*entries, *news(on_change, self._recording.facts))
+
+    def _take_snapshot(self, mono_ns: int, utc_ms: int) -> None:
+        self._last_snapshot_ns = mono_ns
+        self._keeper.put_snapshot(self._next_input_seq - 1, utc_ms, snapshot(self.state))
 
     def _look_at_clock(self, mono_ns: int, utc_ms: int) -> None:
         segment, by_ms = next_segment(self._segment, mono_ns, utc_ms, self._trusted())
@@ -218,9 +264,8 @@ class Engine:
                 self._tell(row, True)
 
     def _tell_overdue(self, mono_ns: int) -> None:
-        for row, since_ns in self._waiting:
-            if mono_ns - since_ns < UNDURABLE_NS or row.seq > self._tellable():
-                return
+        while self._waiting and mono_ns - self._waiting[0].since_ns >= UNDURABLE_NS:
+            row = self._waiting.popleft().row  # told, it need not be waited for: a dead disk gathers nothing here
             if row.seq > self._told_seq:
                 self._told_seq = row.seq
                 self.counts["undurable"] += 1

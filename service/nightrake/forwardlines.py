@@ -5,25 +5,35 @@ from __future__ import annotations
 import asyncio
 import re
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Any
 
 from nightrake.domain.cleantext import clean
 from nightrake.domain.rows import Row, TailRecord
-from nightrake.domain.sampling import Sampler
 from nightrake.domain.site import SiteSpec
-from nightrake.domain.tailcodec import unpack_scan
-from nightrake.domain.wiring import wire_site
 from nightrake.historian.dating import Dating
-from nightrake.historian.lineprotocol import head, line
+from nightrake.historian.lineprotocol import fields_text, head, line
+from nightrake.historian.samplelines import SampleLines
 from nightrake.historian.stamps import Used
 from nightrake.journal.damage import ROW_DAMAGED, WRONG, is_whole
 from nightrake.kept import plan_from_json
 
 YIELD_RECORDS = 16
 """After this many the pollers get their turn: two thousand in one go would hold them up for 100 ms."""
-LAYOUTS = 200
-"""Read plans held at a time."""
+BUSY_S = 0.001
+"""Whoever's turn comes back later than this is on a busy loop, and lets it be for a while: scans come first."""
+LONGEST_WAIT_S = 0.05
+MISSING = 200
+"""Read plans that are known to be missing, held at a time."""
 _SAFE = re.compile(r"[^A-Za-z0-9_./-]")
+
+
+async def give_way() -> None:
+    """Let everybody else have a turn; on a busy loop for twice as long as their turns took."""
+    loop = asyncio.get_running_loop()
+    begun_s = loop.time()
+    await asyncio.sleep(0)
+    taken_s = loop.time() - begun_s
+    if taken_s > BUSY_S:
+        await asyncio.sleep(min(2 * taken_s, LONGEST_WAIT_S))
 
 
 class Aside:
@@ -48,15 +58,17 @@ class Lines:
 
     Args:
         site: The settings' site. layout: Gives the text of a read plan that the store keeps.
+        before: Those of the settings before: what is as it was there is taken over, for laying out two thousand drives
+            anew holds up the scans for half a second.
     """
 
-    def __init__(self, site: SiteSpec, layout: Callable[[str], Awaitable[str | None]]) -> None:
+    def __init__(
+        self, site: SiteSpec, layout: Callable[[str], Awaitable[str | None]], before: Lines | None = None
+    ) -> None:
         self._site = site
         self._layout = layout
-        self._wires = wire_site(site)
-        self._samplers: dict[str, Sampler | None] = {}
-        self._plans: dict[str, Any] = {}
-        self._heads = {d: head("nightrake_drive", {"site": site.id, "drive": d}) for d in site.drives}
+        self._samples: SampleLines = SampleLines(site, before._samples if before is not None else None)
+        self._missing: set[str] = set()
 
     async def of(
         self, records: list[TailRecord], rows: list[Row], stamps: Used, dating: Dating, aside: Aside
@@ -71,11 +83,11 @@ class Lines:
         lines: list[str] = []
         for number, record in enumerate(records):
             if number % YIELD_RECORDS == 0:
-                await asyncio.sleep(0)
+                await give_way()
             if record.kind == "scan" or not is_whole(record):
                 try:
-                    sampler = await self._sampler(record.layout) if is_whole(record) else None
-                    lines += self._samples_of(record, sampler, stamps, dating, aside)
+                    await self._learn(record)
+                    lines += self._samples_of(record, stamps, dating, aside)
                 except WRONG as error:
                     aside.add("hot tail record", error, record.seq)
         for row in rows:
@@ -85,20 +97,16 @@ class Lines:
                 aside.add("journal row", error, row.seq)
         return lines
 
-    def _samples_of(
-        self, record: TailRecord, sampler: Sampler | None, stamps: Used, dating: Dating, aside: Aside
-    ) -> list[str]:
+    def _samples_of(self, record: TailRecord, stamps: Used, dating: Dating, aside: Aside) -> list[str]:
         if not is_whole(record):
             raise ValueError("its columns are damaged")
-        if sampler is None:
+        if not self._samples.knows(record.layout):
             raise ValueError(f"its read plan {record.layout} is missing or damaged")
         utc_ms = dating.utc_of_input(record.seq, record.mono_ns, record.utc_ms)
         if utc_ms is None:
             aside.undated += 1
             return []
-        heads, samples = self._heads, sampler.samples(unpack_scan(record, self._plans[record.layout]))
-        # A drive that a reload has taken away since is forwarded no more.
-        return [line(heads[d], fields, stamps.samples.take(d, utc_ms)) for d, fields in samples if d in heads]
+        return self._samples.of(record, utc_ms, stamps.samples)
 
     def _event_of(self, row: Row, stamps: Used, dating: Dating, aside: Aside) -> list[str]:
         if row.event == ROW_DAMAGED:
@@ -108,7 +116,7 @@ class Lines:
         if utc_ms is None:
             aside.undated += 1
             return []
-        return [line(series, {"seq": float(row.seq)}, stamps.events.take(series, utc_ms))]
+        return [line(series, fields_text({"seq": float(row.seq)}), stamps.events.take(series, utc_ms))]
 
     def _event_tags(self, row: Row) -> Mapping[str, str]:
         tags = {"site": self._site.id, "kind": row.kind, "event": _SAFE.sub("_", row.event)}
@@ -118,16 +126,14 @@ class Lines:
             tags["direction"] = row.direction
         return tags
 
-    async def _sampler(self, layout: str) -> Sampler | None:
-        if layout not in self._samplers:
-            if len(self._samplers) >= LAYOUTS:
-                self._samplers.clear()
-                self._plans.clear()
-            text = await self._layout(layout)
-            try:
-                plan = plan_from_json(text or "")
-                sampler = Sampler(plan, self._wires)
-            except WRONG:
-                plan, sampler = None, None
-            self._plans[layout], self._samplers[layout] = plan, sampler
-        return self._samplers[layout]
+    async def _learn(self, record: TailRecord) -> None:
+        layout = record.layout
+        if not is_whole(record) or self._samples.knows(layout) or layout in self._missing:
+            return
+        text = await self._layout(layout)
+        try:
+            self._samples.learn(plan_from_json(text or ""))
+        except WRONG:
+            if len(self._missing) >= MISSING:
+                self._missing.clear()
+            self._missing.add(layout)

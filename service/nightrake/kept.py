@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
-from nightrake.domain.chatter import MINUTE_NS, Tallies, Tally
+from nightrake.domain.chatter import Tallies, Tally
 from nightrake.domain.drive import DriveState, after_restart
 from nightrake.domain.image import Image, ImageState
 from nightrake.domain.inputs import BlockReply, Got
@@ -23,12 +23,13 @@ from nightrake.keptalarms import alarm_states, alarms_from, alarms_to, restored_
 _T = TypeVar("_T")
 _DRIVE: TypeAdapter[DriveState] = TypeAdapter(DriveState)
 _TALLIES: TypeAdapter[dict[str, Tally]] = TypeAdapter(dict[str, Tally])
+_ALL_TALLIES: TypeAdapter[dict[str, dict[str, Tally]]] = TypeAdapter(dict[str, dict[str, Tally]])
 _POINTS: TypeAdapter[list[PointSpec]] = TypeAdapter(list[PointSpec])
 _BLOCKS: TypeAdapter[list[Block]] = TypeAdapter(list[Block])
 
 
-TALLIES_KEY = "tallies"
-"""Key of what was counted and is not told yet."""
+TALLIES = "tallies:"
+"""Key of what was counted of a drive and is not told yet, before the drive's id; what is of no drive has it alone."""
 
 
 def drive_key(drive: str) -> str:
@@ -39,7 +40,11 @@ def drive_key(drive: str) -> str:
 def states_of(before: SiteState, state: SiteState, drives: set[str]) -> dict[str, bytes]:
     """What must be kept with the rows of these drives: their judgement states, what of the alarms has changed with the
     step, and what was counted."""
-    kept: dict[str, bytes] = {TALLIES_KEY: _TALLIES.dump_json({k: t for k, t in state.tallies.items() if t.counted})}
+    kept: dict[str, bytes] = {}
+    for drive in (*drives, ""):
+        was, now = _untold(before.tallies, drive), _untold(state.tallies, drive)
+        if was != now:
+            kept[TALLIES + drive] = _TALLIES.dump_json(now)
     for drive in drives:
         if drive in state.drives:
             kept[drive_key(drive)] = _DRIVE.dump_json(state.drives[drive])
@@ -66,7 +71,7 @@ def restore(
         The site, and the keys that no longer fit (contacts changed, damaged) and were left out.
     """
     drives = dict(state.drives)
-    alarms, unfit = restored_alarms(kept, state, mono_ns, utc_ms, same_boot=same_boot)
+    alarms, unfit = restored_alarms(kept, mono_ns, utc_ms, same_boot=same_boot)
     for drive, wire in state.wires.items():
         raw = kept.get(drive_key(drive))
         if raw is None:
@@ -79,10 +84,18 @@ def restore(
     return state._replace(drives=drives, alarms=alarms, tallies=_counted(kept, mono_ns)), unfit
 
 
+def _untold(tallies: Tallies, drive: str) -> dict[str, Tally]:
+    return {k: t for k, t in tallies.get(drive, {}).items() if t.counted}
+
+
 def _counted(kept: dict[str, bytes], mono_ns: int) -> Tallies:
     """What was counted and not told when the last run ended; told at the first tick."""
-    tallies = _parse(_TALLIES, kept.get(TALLIES_KEY, b"{}")) or {}
-    return {k: t._replace(from_ns=mono_ns - MINUTE_NS) for k, t in tallies.items() if t.last is not None}
+    found: dict[str, dict[str, Tally]] = {}
+    for key in kept:
+        group = _parse(_TALLIES, kept[key]) or {} if key.startswith(TALLIES) else {}
+        group = {k: t.over_restart(mono_ns) for k, t in group.items() if t.last is not None and t.counted}
+        found |= {key.removeprefix(TALLIES): group} if group else {}
+    return found
 
 
 def _parse(adapter: TypeAdapter[_T], raw: bytes) -> _T | None:
@@ -147,7 +160,7 @@ def snapshot(state: SiteState) -> bytes:
             "drives": {d: json.loads(_DRIVE.dump_json(s)) for d, s in state.drives.items()},
             "alarms": alarms_to(state.alarms),
             "links": state.links,
-            "tallies": json.loads(_TALLIES.dump_json(dict(state.tallies))),
+            "tallies": json.loads(_ALL_TALLIES.dump_json({d: dict(group) for d, group in state.tallies.items()})),
             "endpoints": endpoints,
         },
         separators=(",", ":"),
@@ -166,7 +179,7 @@ def from_snapshot(raw: bytes, blank: SiteState) -> SiteState:
         drives=drives,
         alarms=alarms_from(data["alarms"]),
         links={k: (bool(v[0]), v[1]) for k, v in data["links"].items()},
-        tallies=_TALLIES.validate_python(data["tallies"]),
+        tallies=_ALL_TALLIES.validate_python(data["tallies"]),
     )
     endpoints = {}
     for name, e in data["endpoints"].items():

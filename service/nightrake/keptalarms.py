@@ -12,7 +12,6 @@ from typing import Any, NamedTuple, TypeVar
 from pydantic import TypeAdapter, ValidationError
 
 from nightrake.alarms.book import changed_subjects
-from nightrake.alarms.book import on_settings as book_on_settings
 from nightrake.alarms.callchecks import CallChecks
 from nightrake.alarms.calls import Escalation, Escalations
 from nightrake.alarms.flood import Flood
@@ -22,7 +21,6 @@ from nightrake.alarms.records import AlarmBook, Subject
 from nightrake.alarms.rights import Seconds
 from nightrake.alarms.silence import Silence
 from nightrake.alarms.standing import SiteAlarms, after_restart
-from nightrake.domain.state import SiteState
 
 
 class Rest(NamedTuple):
@@ -78,12 +76,13 @@ def alarm_states(before: SiteAlarms, after: SiteAlarms) -> dict[str, bytes]:
 
 
 def restored_alarms(
-    kept: Mapping[str, bytes], state: SiteState, now_ns: int, utc_ms: int, *, same_boot: bool
+    kept: Mapping[str, bytes], now_ns: int, utc_ms: int, *, same_boot: bool
 ) -> tuple[SiteAlarms, list[str]]:
-    """What the store holds, for a new site.
+    """What the store holds. The settings may have changed while nothing ran: the first step looks at that, so that what
+    comes of it is journalled (`domain.newplan.begin`).
 
     Args:
-        state: The site, of which nothing has been read. same_boot: see `kept.restore`.
+        same_boot: See `kept.restore`.
 
     Returns:
         The alarms, and the keys that are damaged and were left out.
@@ -102,10 +101,7 @@ def restored_alarms(
         lockouts=_all(_LOCKOUT, LOCKOUT, kept, unfit),
         standby=rest.standby,
     )
-    alarms = after_restart(alarms, now_ns, utc_ms, same_boot=same_boot)
-    # The settings may have changed while nothing ran: what is not there any more waits, what is back goes on.
-    book, _ = book_on_settings(alarms.book, state.plan.rules, now_ns, utc_ms)
-    return alarms._replace(book=book), unfit
+    return after_restart(alarms, now_ns, utc_ms, same_boot=same_boot), unfit
 
 
 def _all(adapter: TypeAdapter[_T], begin: str, kept: Mapping[str, bytes], unfit: list[str]) -> dict[str, _T]:

@@ -8,11 +8,13 @@ in the journal, which comes first.
 from __future__ import annotations
 
 import contextlib
+import json
 import logging
 import os
 import queue
 import select
 import threading
+from datetime import UTC, datetime
 from typing import Any
 
 import structlog
@@ -28,23 +30,51 @@ CLOSE_S = 1.0
 LAST_WORDS_BYTES = 4096
 """A pipe that takes anything takes this much without a wait. Source: pipe(7), PIPE_BUF on Linux."""
 
-_LEVELS = {
-    **dict.fromkeys(("shutdown_operated", "still_running"), logging.ERROR),
-    **dict.fromkeys(("alarm_operated", "shutdown_suspect", "stop_not_confirmed"), logging.WARNING),
-    **dict.fromkeys(("alarm_changes_counted", "shutdown_changes_counted"), logging.WARNING),
-    **dict.fromkeys(("channels_disagree", "link_down", "link_changes_counted", "image_suspect"), logging.WARNING),
-    **dict.fromkeys(("contact_edges_counted", "quality_changes_counted", "rows_lost"), logging.WARNING),
+LEVELS = {
+    **dict.fromkeys("shutdown_operated still_running rows_lost archive_given_up".split(), logging.ERROR),
     **dict.fromkeys(
-        ("gap", "clock_stepped", "refused", "nobody_on_duty", "chain_ended", "check_unanswered", "delivery_failed"),
+        # drives and PLCs
+        "alarm_operated shutdown_suspect stop_not_confirmed channels_disagree image_suspect link_down "
+        "alarm_changes_counted shutdown_changes_counted stop_verdicts_counted channel_changes_counted "
+        "counter_restarts_counted contact_edges_counted quality_changes_counted image_changes_counted "
+        "suspicions_counted link_changes_counted "
+        # alarms, calls, lockouts
+        "flood_began chattering_began nobody_on_duty chain_ended check_unanswered delivery_failed "
+        "deliveries_counted opened shutdown_again lock_exception "
+        # the service and its store
+        "gap clock_stepped clock_steps_counted clock_trust_changes_counted damage_found row_damaged refused "
+        "refusals_counted unheard recompute_failed".split(),
         logging.WARNING,
     ),
+    **dict.fromkeys(
+        # drives and PLCs
+        "alarm_released shutdown_released stop_confirmed channels_agree counter_restarted contact_edge "
+        "image_restarting image_sound link_up test_began test_ended standby_began standby_ended "
+        # alarms; those that call are judged by their priority
+        "acknowledged cleared latched reset repeating_with_rotation chattering_ended call_released flood_ended "
+        "shelved unshelved shelving_ended out_of_service returned_to_service out_of_service_ended suppressed "
+        "suppression_ended withdrawn reinstated raised raised_again worsened "
+        # calls, lockouts
+        "called reminded calls_stopped calls_answered calls_ended check_called check_answered delivered "
+        "told_together "
+        "isolation_reported zero_energy_reported cause cleared contacts_proved area_clear lock_removed "
+        "shift_transfer test_run test_run_end release_asked released cancelled first_of_two "
+        # the service
+        "started stopped settings_changed secrets_replaced clock_trust_changed quality_changed "
+        "recomputed recording_on_change_began recording_on_change_ended".split(),
+        logging.INFO,
+    ),
 }
-"""Events that somebody who looks for trouble must find; everything else is information."""
+"""Every event that the journal knows: errors and warnings are what somebody who looks for trouble must find."""
 _FACTS = (
     *("link", "detail", "plc", "stop", "torque_nm", "torque_is", "position_mm", "position_age_ms", "running"),
     *("in_test", "momentary", "without_alarm", "reason", "reasons", "quality", "actor", "events", "told", "last"),
     *("alarm", "occurrence", "priority", "people", "person", "channel", "lockout", "verb"),
+    *("what", "where", "which", "points", "first_seq", "last_seq", "seconds", "why", "by_s", "trusted", "within_s"),
+    *("added", "removed", "store_damaged", "store_unwritable", "state_left_out", "missed_s"),
 )
+_TOLD_IF_FALSE = ("running", "trusted")
+_ILL_START = ("store_damaged", "store_unwritable", "state_left_out")
 
 
 def level_of(entry: Entry) -> int:
@@ -53,7 +83,11 @@ def level_of(entry: Entry) -> int:
         return logging.INFO if entry.data.get("quality") == "good" else logging.WARNING
     if entry.kind == "alarm" and entry.event in ("raised", "raised_again", "worsened"):
         return {"urgent": logging.ERROR, "notice": logging.INFO}.get(entry.data["priority"], logging.WARNING)
-    level = _LEVELS.get(entry.event, logging.INFO)
+    if entry.event == "clock_trust_changed":
+        return logging.INFO if entry.data.get("trusted") else logging.WARNING
+    if entry.event == "started" and any(entry.data.get(k) for k in _ILL_START):
+        return logging.WARNING
+    level = LEVELS.get(entry.event, logging.INFO)
     return min(level, logging.WARNING) if entry.data.get("in_test") else level
 
 
@@ -61,7 +95,7 @@ def facts_of(entry: Entry) -> dict[str, Any]:
     """The few facts of an event that belong in a log line: where, which contact in which state, why."""
     facts: dict[str, Any] = {"drive": entry.drive, "direction": str(entry.direction), **_contact(entry)}
     facts |= {k: entry.data[k] for k in _FACTS if entry.data.get(k) is not None}
-    return {k: v for k, v in facts.items() if v != "" and not (v is False and k != "running")}
+    return {k: v for k, v in facts.items() if v not in ("", [], ()) and not (v is False and k not in _TOLD_IF_FALSE)}
 
 
 def _contact(entry: Entry) -> dict[str, str]:
@@ -159,7 +193,9 @@ class _Handler(logging.Handler):
         self._log = log
 
     def emit(self, record: logging.LogRecord) -> None:
-        self._log.put(self.format(record))
+        at = datetime.fromtimestamp(record.created, UTC).isoformat().replace("+00:00", "Z")
+        said = {"library": record.name, "text": self.format(record), "event": "library_says", "timestamp": at}
+        self._log.put(json.dumps({**said, "level": record.levelname.lower()}, ensure_ascii=False))
 
 
 def set_up_logs() -> LineLog:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 
 from nightrake.clock import Clock
 from nightrake.domain.inputs import RawScan
 from nightrake.domain.readplan import ReadPlan, make_plan
 from nightrake.domain.site import EndpointSpec, PointSpec, SiteSpec
+from nightrake.domain.wiring import touched
 from nightrake.domain.witness import is_witness
 from nightrake.field.poller import Poller
 from nightrake.field.probe import Probed
@@ -21,16 +22,27 @@ END_S = 1.0
 
 
 def plan_of(site: SiteSpec, endpoint: str) -> ReadPlan:
-    """The read plan of one PLC: every point that any drive has there."""
-    points: set[PointSpec] = set()
-    witnesses: set[PointSpec] = set()
+    """The read plan of one PLC."""
+    return plans_of(site, {endpoint})[endpoint]
+
+
+def plans_of(site: SiteSpec, wanted: Collection[str] | None = None) -> dict[str, ReadPlan]:
+    """The read plan of each PLC: every point that any drive has there. One walk over the drives for all of them.
+
+    Args:
+        site: Which. wanted: Ids of the PLCs to be planned, None = all.
+    """
+    names = site.endpoints if wanted is None else wanted
+    points: dict[str, set[PointSpec]] = {name: set() for name in names}
+    witnesses: dict[str, set[PointSpec]] = {name: set() for name in names}
     for drive in site.drives.values():
         for role, point in drive.points().items():
-            if point.endpoint == endpoint:
-                points.add(point)
-                if is_witness(drive, role):
-                    witnesses.add(point)
-    return make_plan(site.endpoints[endpoint], points, frozenset(witnesses))
+            if point.endpoint not in points:
+                continue
+            points[point.endpoint].add(point)
+            if is_witness(drive, role):
+                witnesses[point.endpoint].add(point)
+    return {name: make_plan(site.endpoints[name], points[name], frozenset(witnesses[name])) for name in names}
 
 
 class Pollers:
@@ -54,6 +66,7 @@ class Pollers:
         self._on_link = on_link
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._plans: dict[str, tuple[EndpointSpec, ReadPlan]] = {}
+        self._site: SiteSpec | None = None
         self._tending: asyncio.Task[None] | None = None
         self.pollers: dict[str, Poller] = {}
 
@@ -62,9 +75,12 @@ class Pollers:
         for gone in set(self.pollers) - set(site.endpoints):
             self._tasks.pop(gone).cancel()
             del self.pollers[gone], self._plans[gone]
-        count = len(site.endpoints)
+        changed, self._site = touched(self._site, site) & set(site.endpoints), site
+        plans, count = plans_of(site, changed), len(site.endpoints)
         for index, (name, endpoint) in enumerate(site.endpoints.items()):
-            plan = plan_of(site, name)
+            if name not in changed:
+                continue
+            plan = plans[name]
             if name in self.pollers:
                 self.pollers[name].replace(endpoint, plan)
                 self._plans[name] = endpoint, plan

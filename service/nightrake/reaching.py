@@ -6,7 +6,15 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from nightrake import __version__
-from nightrake.calling import Calling, Now, channels_of, limit_of, more_words, outcome_entry, ways_of
+from nightrake.calling import (
+    Calling,
+    Now,
+    channels_of,
+    limit_of,
+    more_words,
+    ways_of,
+)
+from nightrake.channels.outcome import outcome_entry, together_entry
 from nightrake.channels.sender import Channels
 from nightrake.domain.rows import Entry, Row
 from nightrake.journal.store import Store
@@ -19,6 +27,8 @@ if TYPE_CHECKING:
 CURSOR = "people"
 ROWS = 1000
 LOOK_NS = 1_000_000_000
+LOOKS_PER_TREND = 5
+"""Every so many seconds every drive's torque is noted."""
 
 
 class Reaching:
@@ -47,6 +57,7 @@ class Reaching:
         self._next_look_ns = 0
         self._link_of = link_of
         self._given_up = 0
+        self._looks = 0
         self.channels = Channels(self._on_outcome, lambda more: more_words(more, self._site))
         self.calling = Calling(teller, self.channels, now)
 
@@ -62,18 +73,22 @@ class Reaching:
         Args:
             last_seq: Number of the newest row, from which a new store begins.
         """
+        self._teller().set_site_name(self._site)
         self.calling.mark_all()
         kept = self._store.get_cursor(CURSOR)
         after = max(self._cursor, kept[1] if kept else last_seq)
         self._cursor = after
         while rows := await self._store.rows_after(after, ROWS):
             for row in rows:
-                self.calling.on_row(row)
+                self.on_row(row, True)
             after = rows[-1].seq
 
-    def on_row(self, row: Row) -> None:
-        """A row that is to be told."""
-        self.calling.on_row(row)
+    def on_row(self, row: Row, durable: bool) -> None:
+        """A row that is to be told; `durable`: it is on disk."""
+        self.calling.on_row(row, durable)
+        # Rows that call nobody count too: the next start would read all of them anew.
+        self._teller().calls_passed(row.seq)
+        self.channels.passed(row.seq)
 
     def begin(self, updated_from: str) -> None:
         """At start: a notice where the version before was another one."""
@@ -92,10 +107,21 @@ class Reaching:
             self._given_up = given_up
             self._link_of("notice:dead_letters")(False, f"{given_up} not taken by the store forwarded to")
         self._next_look_ns = now_ns + LOOK_NS
+        self._look_at_people()
         cursors = [self._teller().calls_cursor, *([self.channels.calls_cursor] if self._has_channels else [])]
         if min(cursors) > self._cursor:
             self._cursor = min(cursors)
             self._store.set_cursor(CURSOR, self._store.epoch, self._cursor)
+
+    def _look_at_people(self) -> None:
+        teller = self._teller()
+        teller.set_site_name(self._site)
+        for way, told in (("broker", teller.calls_together()), ("channels", self.channels.together())):
+            for one in told:
+                self._note(together_entry(way, one))
+        self._looks += 1
+        if self._looks % LOOKS_PER_TREND == 0:
+            self.calling.note_torques()
 
     def _on_outcome(self, outcome: Outcome) -> None:
         self._note(outcome_entry(outcome))

@@ -90,6 +90,7 @@ def status_of(watch: Watch, clock: Clock) -> dict[str, Any]:
         "store": {"epoch": store.epoch, "last_seq": watch.engine.last_seq, **store.stats().as_dict()},
         "mqtt": watch.teller.stats.as_dict(),
         "forward": watch.forwarding.status(),
+        "history": watch.keeping.status(),
         "undurable": watch.engine.counts["undurable"],
         "log": {"waiting": watch.log.waiting, "dropped": watch.log.dropped},
     }

@@ -112,10 +112,10 @@ class Stand:
         return numbers(here_python(script, *arguments))
 
     @contextlib.contextmanager
-    def watch(self, site: Path) -> Iterator[Watch]:
-        """The watch on a generated site, up and reading every PLC."""
+    def watch(self, site: Path, before: Sequence[str] = ()) -> Iterator[Watch]:
+        """The watch on a generated site, up and reading every PLC; `before` goes before its command."""
         with (self.folder / "watch.log").open("w") as log:
-            command = [sys.executable, "-m", "nightrake.cli", "watch", str(site)]
+            command = [*before, sys.executable, "-m", "nightrake.cli", "watch", str(site)]
             process = subprocess.Popen(pinned(command, SUBJECT), stdout=log, stderr=log, cwd=self.folder)
             try:
                 yield Watch(process, self.folder / "state" / "control", self.folder / "watch.log")

@@ -16,8 +16,11 @@ from integration.ledger import Ledger
 from integration.site import Site, healthy
 from peers.apart import Cable
 from peers.mosquitto import Mosquitto
+from peers.webhook import Webhook
 from plc.fixtures import HERE as PLC_PROGRAMS
 from plc.fixtures import LibmodbusServer
+
+pytest.register_assert_rewrite("integration.alarmflood")
 
 
 @pytest.fixture
@@ -69,6 +72,14 @@ def heard(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Ledger]:
     ledger = Ledger(mosquitto.port, tmp_path / "heard.txt")
     yield ledger
     ledger.close()
+
+
+@pytest.fixture
+def phone() -> Iterator[Webhook]:
+    """Everybody's telephone."""
+    hook = Webhook()
+    yield hook
+    hook.stop()
 
 
 @pytest.fixture

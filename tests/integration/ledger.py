@@ -25,11 +25,15 @@ class Ledger:
         command += ["-t", "nightrake/works/#", "-q", "1", "-F", "%t %p"]
         self._process = subprocess.Popen(command, stdout=self._out, stderr=subprocess.DEVNULL)
 
+    def _lines(self) -> list[tuple[str, str]]:
+        """Topic and payload of all that was heard; the line that is just being written is left for later."""
+        lines = self._file.read_text(errors="replace").split("\n")[:-1]
+        return [(where, text) for where, _, text in (line.partition(" ") for line in lines)]
+
     def heard(self, topic: str) -> list[dict[str, Any]]:
         """Messages on a topic below the site's, in the order heard."""
         found = []
-        for line in self._file.read_text(errors="replace").splitlines():
-            where, _, text = line.partition(" ")
+        for where, text in self._lines():
             if where == f"nightrake/works/{topic}" and text:
                 found.append(json.loads(text))
         return found
@@ -42,6 +46,13 @@ class Ledger:
     def alarm(self, event: str, kind: str = "shutdown_contact") -> list[dict[str, Any]]:
         """What alarms of one kind went through: ``raised``, ``reset`` and so on."""
         return [e for e in self.events(event) if e["kind"] == "alarm" and e["data"]["alarm"].endswith(kind)]
+
+    def states(self, below: str) -> dict[str, dict[str, Any]]:
+        """What stands on the topics that begin so, by the rest of the topic; those that were cleared are left out."""
+        found = dict(self._lines())
+        begin = f"nightrake/works/{below}"
+        ours = {w: t for w, t in found.items() if w.startswith(begin) and t and not w.endswith("/.canary")}
+        return {w.removeprefix(begin): json.loads(t)["data"] for w, t in ours.items()}
 
     def close(self) -> None:
         """Stop listening."""

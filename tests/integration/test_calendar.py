@@ -100,13 +100,21 @@ def changed_around(night: Night, plc: LibmodbusServer, heard: Ledger) -> None:
 def ended(night: Night, victoria: Victoria) -> tuple[list[Row], list[TailRecord], list[int]]:
     """End the watch when it has forwarded everything; its rows, its scans, and the stamps in the far store."""
     night.wait(1.0)
-    lines = night.watch.status()["forward"]["lines"]
-    until(lambda: night.watch.status()["forward"]["lines"] > lines, "the last lines to be forwarded")
+    forward = night.watch.status()["forward"]
+    newest = forward["cursor"] + forward["lag_rows"]
+    until(lambda: night.watch.status()["forward"]["cursor"] >= newest, "what was read until now to be forwarded")
     assert night.watch.end() == 0
     rows, tail = night.watch.kept()
     scans = [r for r in tail if r.kind == "scan"]
-    far = far_samples(victoria, 'nightrake_drive_position_mm{drive="D0"}', 1)
-    return rows, scans, [stamp for stamp, _ in far]
+    last_ms = next(r.utc_ms for r in reversed(scans) if r.seq <= newest)
+    far: list[int] = []
+
+    def look() -> bool:
+        far[:] = [stamp for stamp, _ in far_samples(victoria, 'nightrake_drive_position_mm{drive="D0"}', 1)]
+        return far[-1] >= last_ms
+
+    until(look, "what was forwarded to be visible there", 12.0)
+    return rows, scans, far
 
 
 def drift_ms(records: list[Row] | list[TailRecord]) -> list[int]:

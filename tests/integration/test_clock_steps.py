@@ -42,9 +42,10 @@ def watch(
     return make_watch(site, environment=clock.environment)
 
 
-def forwarded(watch: HardWatch) -> int:
-    """How many lines the far store has taken."""
-    return int(watch.status()["forward"]["lines"])
+def forwarded(watch: HardWatch) -> tuple[int, int]:
+    """Up to which input the far store has everything, and the newest one."""
+    forward = watch.status()["forward"]
+    return int(forward["cursor"]), int(forward["cursor"] + forward["lag_rows"])
 
 
 def segments(path: Path) -> list[tuple[int, int, int]]:
@@ -80,8 +81,8 @@ def test_clock_stepped_in_mid_run(
     for n, step in enumerate((*HOURS, *YEARS)):
         plc.set("i", 0, 8_000 + 800 * n)  # uA: 6.25 mm, then 1.25 mm further each time
         if step in HOURS:
-            lines = forwarded(watch)
-            until(lambda lines=lines: forwarded(watch) >= lines + 8, "lines to be forwarded")
+            newest = forwarded(watch)[1] + 12  # some scans further
+            until(lambda newest=newest: forwarded(watch)[0] >= newest, "the new place to be forwarded")
         clock.set(step)
         until(lambda n=n: len(heard.events("clock_stepped")) == n + 1, f"the step to {step} to be told")
         plc.set("d", 0, n % 2)
@@ -92,7 +93,13 @@ def test_clock_stepped_in_mid_run(
 
     rows, tail = watch.kept()
     kept = segments(watch.site.state / "store.db")
-    far = far_samples(victoria, POSITION)
+    far: list[tuple[int, float]] = []
+
+    def look() -> bool:
+        far[:] = far_samples(victoria, POSITION)
+        return len(changes([v for _, v in far])) >= 1 + len(HOURS)
+
+    until(look, "what was forwarded to be visible there", 12.0)
     stepped = [json.loads(r.payload)["by_s"] for r in rows if r.event == "clock_stepped"]
     assert [round(s / 3600) for s in stepped[:4]] == [1, -1, -1, 1]
     assert [round(s / 3600 / 8766, 1) for s in stepped[4:]] == [10.0, -10.0]
@@ -145,7 +152,7 @@ def test_clock_without_a_date_at_start(
     until(lambda: watch.status()["plcs"]["P0"]["done"] > 10, "some scans in 1970")
     waiting = watch.status()["forward"]
     clock.set("+0")
-    until(lambda: forwarded(watch) > 0, "forwarding to begin")
+    until(lambda: forwarded(watch)[0] > 0, "forwarding to begin")
     plc.set("d", 1, 1)
     until(lambda: len(heard.events("shutdown_released")) == 1, "the release")
     assert watch.end() == 0

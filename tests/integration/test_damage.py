@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 from collections.abc import Callable
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 import apsw
 import pytest
 
-from integration.hardship import HardWatch, far_samples
+from integration.hardship import HardWatch, far_samples, kept_in
 from integration.ledger import Ledger
 from integration.site import Site, until
 from nightrake.journal.chain import verify
@@ -110,3 +111,56 @@ def test_store_cut_in_mid_run_is_told_and_the_latch_outlives_a_kill(
     assert verify(rows) == []
     assert heard.events("started")[1]["data"]["store_damaged"] == ""
     assert len({e["id"] for e in heard.events("shutdown_operated")}) == 1
+
+
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+def test_old_store_moved_over_the_open_one_gets_nothing_and_silences_nobody(
+    plc: LibmodbusServer,
+    make_recorder: Callable[..., int],
+    make_watch: Callable[..., HardWatch],
+    mosquitto: Mosquitto,
+    heard: Ledger,
+    tmp_path: Path,
+    number: int,
+) -> None:
+    """A backup restored under the running watch: telling goes on, the status says why nothing is durable, what happened
+    is kept beside it, and the next start is that of a restored store."""
+    watch = make_watch(Site(tmp_path, [make_recorder(plc.port)], mosquitto.port))
+    watch.start()
+    until(lambda: watch.stage("D0") == "normal", "the drive to be read")
+    assert watch.end() == 0
+    old = tmp_path / "old.db"
+    shutil.copy(watch.site.state / "store.db", old)
+    watch.start()
+    plc.set("d", 1, 0)
+    until(lambda: len(heard.events("still_running")) == 1, "the shutdown to be told")
+    os.replace(old, watch.site.state / "store.db")
+    until(lambda: any(e["data"]["link"] == "disk" for e in heard.events("link_down")), "it to be told")
+    plc.set("d", 0, 0)
+    until(lambda: len(heard.events("alarm_operated")) == 1, "what happens to be told all the same")
+    status = watch.status()["store"]
+    (beside,) = watch.site.state.glob("store.db.displaced-*")
+    if number == signal.SIGTERM:
+        assert watch.end() == 0
+    else:
+        watch.end(number)
+    rows, _ = kept_in(beside)
+
+    watch.start()
+    until(lambda: len(heard.events("started")) == 3, "the third start to be told")
+    assert watch.end() == 0
+
+    (down,) = (e["data"]["detail"] for e in heard.events("link_down") if e["data"]["link"] == "disk")
+    assert "another file has taken the place of the store" in down
+    assert beside.name in down
+    assert (status["up"], status["detail"][:100]) == (False, down[:100])
+    assert [e["durable"] for e in heard.events("alarm_operated")] == [False]
+    assert verify(rows) == []
+    assert "shutdown_operated" in {r.event for r in rows}
+    assert ("alarm_operated" in {r.event for r in rows}) == (number == signal.SIGTERM)
+    start = heard.events("started")[2]
+    assert (start["data"]["store_copied"], start["data"]["store_damaged"]) == (True, "")
+    assert start["epoch"] not in {r.epoch for r in rows}
+    assert "Traceback" not in watch.log.read_text()
+    assert verify(watch.kept()[0]) == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import random
@@ -31,8 +32,10 @@ from integration.ledger import Ledger
 from integration.site import Site, Watch, until
 from nightrake.alarms.life import Life
 from nightrake.alarms.replay import replayed
+from nightrake.control.client import ControlClient
 from nightrake.crashpoint import FORWARDING, POINTS, TELLING
 from nightrake.domain.rows import Entry, TailRecord
+from nightrake.errors import ControlError
 from nightrake.journal.chain import verify
 from nightrake.journal.reader import Reader, read_all
 from peers.mosquitto import Mosquitto
@@ -50,6 +53,8 @@ AIMS = (
 ONCE = ("before-open-commit", "after-open-commit")
 LIFE_S = 8.0
 """A life that does not reach its aim ends after this; many on a busy machine take a second to begin."""
+ALARMS = "[alarm.alarm_contact]\non_delay_s = 0.1\noff_delay_s = 0.2\n[alarm.shutdown_contact]\noff_delay_s = 0.3\n"
+"""Short, so that alarms come and go within a life."""
 PEOPLE = '[person.night1]\nname = "Night"\nrole = "operator"\n[person.super1]\nname = "Boss"\nrole = "supervisor"\n'
 PLCS = 4
 PER_PLC = 4
@@ -98,13 +103,31 @@ def alive(watch: Watch) -> Iterator[None]:
             watch.end(signal.SIGKILL)
 
 
-def live(watch: Watch, plant: Plant, aim: str, chance: random.Random) -> bool:
+class Operator:
+    """Acknowledges whatever stands, and keeps what was accepted as durable."""
+
+    def __init__(self) -> None:
+        self.accepted: list[tuple[str, int]] = []
+
+    def look(self, watch: Watch) -> None:
+        """One look; the watch may be dead, or die meanwhile."""
+        with contextlib.suppress(ControlError), ControlClient(watch.site.socket, timeout_s=0.5) as client:
+            for alarm in client.ask("alarms"):
+                if alarm["life"].endswith("unacknowledged"):
+                    named = {"alarm": alarm["alarm"], "occurrence": alarm["occurrence"]}
+                    answer = client.ask("command", what="acknowledge", args=named)
+                    if answer["ok"] and answer["durable"]:
+                        self.accepted.append((alarm["alarm"], alarm["occurrence"]))
+
+
+def live(watch: Watch, plant: Plant, operator: Operator, aim: str, chance: random.Random) -> bool:
     """One life, to its aimed or random end; gives whether it ended where aimed."""
     count = 1 if aim in ONCE else chance.randint(1, 3) if aim in FORWARDING else chance.randint(3, 16)
     watch.start("" if aim == RANDOM else f"{aim}:{count}", wait=False)
     end_s = time.monotonic() + (chance.uniform(0.8, 1.8) if aim == RANDOM else LIFE_S)
     while watch.running and time.monotonic() < end_s:
         plant.move()
+        operator.look(watch)
     if watch.running:
         watch.end(signal.SIGKILL)
         return False
@@ -129,9 +152,17 @@ def judge_alarms(cuts: Cuts, seq: int, alarms: dict[str, tuple[str, int]]) -> No
     raised = {(e.data["alarm"], e.data["occurrence"]) for e in entries if e.event in ("raised", "raised_again")}
     called = {(e.data["alarm"], e.data["occurrence"]) for e in entries if e.event == "called"}
     assert seen == alarms
-    assert len(raised) >= ROUNDS // 5  # an alarm contact has to hold for a second, and most do not
+    assert len(raised) >= ROUNDS // 5
     assert called <= raised
     assert {a for a, _ in raised if a.endswith("shutdown_contact")} <= {a for a, _ in called}
+
+
+def judge_commands(cuts: Cuts, operator: Operator) -> None:
+    """Each acknowledgement that was accepted is in the journal: a command is accepted after its commit."""
+    kept = [json.loads(r.payload) for r in cuts.rows if r.event == "acknowledged"]
+    named = Counter((data["alarm"], data["occurrence"]) for data in kept)
+    assert len(operator.accepted) >= ROUNDS // 2
+    assert Counter(operator.accepted) <= named  # one whose answer a kill cut off may be there besides
 
 
 def settle(watch: Watch, plant: Plant) -> tuple[int, int]:
@@ -242,11 +273,13 @@ def test_aimed_kills_lose_no_durable_event(
         forward_url = f"http://127.0.0.1:{line.port}"
         watch = Watch(Site(tmp_path, ports, wire.port, per_plc=PER_PLC, scan_s=0.05, forward_url=forward_url))
         (watch.site.folder / "people.toml").write_text(PEOPLE)
+        (watch.site.folder / "alarms.toml").write_text(ALARMS)
+        operator = Operator()
         cuts = Cuts(watch.site.state / "store.db", wire, plant.kinds, plant.truth)
         with alive(watch):
             for number in range(ROUNDS):
                 aim = AIMS[number % len(AIMS)]
-                cuts.cut(aim, live(watch, plant, aim, chance))
+                cuts.cut(aim, live(watch, plant, operator, aim, chance))
             forwarded = settle(watch, plant)
             standing = alarms_now(watch)
             assert watch.end() == 0, watch.words()
@@ -259,4 +292,5 @@ def test_aimed_kills_lose_no_durable_event(
     judge_rows(cuts)
     judge_heard(cuts, heard)
     judge_alarms(cuts, *standing)
+    judge_commands(cuts, operator)
     judge_forwarded(victoria, cuts, watch.site.state / "store.db", *forwarded)

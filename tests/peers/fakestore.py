@@ -30,11 +30,14 @@ class FakeStore:
 
     Attributes:
         answer: Decides on a write by its lines; may be exchanged at any time.
+        page: Answers a question (path, body); None = 404. form: Its content type.
         writes: Lines of every write, taken or not. taken: Lines of those answered with 204, in order.
     """
 
     def __init__(self) -> None:
         self.answer: Answer = take_all
+        self.page: Callable[[str, str], str | None] = lambda path, body: None
+        self.form = "text/csv"
         self.writes: list[list[str]] = []
         self.taken: list[str] = []
         self.at_s: list[float] = []
@@ -71,6 +74,14 @@ class FakeStore:
         body = await reader.readexactly(int(headers.get("content-length", "0")))
         if headers.get("content-encoding") == "gzip":
             body = gzip.decompress(body)
+        if not head[0].startswith("POST /api/v2/write"):
+            page = self.page(head[0].split(" ")[1], body.decode())
+            status, form = (404, "text/plain") if page is None else (200, self.form)
+            data = (page or "").encode()
+            head_text = f"HTTP/1.1 {status} X\r\nContent-Type: {form}\r\nContent-Length: {len(data)}\r\n\r\n"
+            writer.write(head_text.encode() + data)
+            await writer.drain()
+            return True
         lines = body.decode().split("\n")
         assert "precision=ms" in head[0], head[0]
         self.tokens.add(headers.get("authorization", ""))

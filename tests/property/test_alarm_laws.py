@@ -17,7 +17,7 @@ from nightrake.alarms.life import TABLE, Event, Life
 from nightrake.domain.contacts import StageState
 from nightrake.domain.reading import Exactness
 
-AlarmLaws.TestCase.settings = settings(max_examples=400, stateful_step_count=40)
+AlarmLaws.TestCase.settings = settings(max_examples=250, stateful_step_count=40)
 TestAlarmLaws = AlarmLaws.TestCase
 """What anybody may rely on, whatever happens in whatever order."""
 
@@ -43,6 +43,9 @@ PLANTED: Mapping[str, tuple[tuple[Life, Event], Life | None]] = {
     "a latched one comes again unnoticed": ((E, Event.OCCURS), None),
     "an acknowledged latch comes again unnoticed": ((F, Event.OCCURS), None),
     "an acknowledged latch comes again as acknowledged": ((F, Event.OCCURS), C),
+    "a further trip after the acknowledgement calls nobody": ((C, Event.AGAIN), None),
+    "a further trip counts as acknowledged": ((C, Event.AGAIN), C),
+    "a further trip before the acknowledgement is not told": ((B, Event.AGAIN), None),
     "reset before the acknowledgement": ((E, Event.RESET), A),
     "reset of what is cleared": ((D, Event.RESET), A),
     "cannot be reset": ((F, Event.RESET), None),

@@ -60,7 +60,7 @@ FAULTS = {
         "return operated",
         JUDGEMENT,
     ),
-    "reset of an operated contact": ("domain/requests.py", "if c.raw == 1 and not c.bad]", "if False]", COMMANDS),
+    "reset of an operated contact": ("domain/latches.py", "if c.raw == 1 and not c.bad]", "if False]", COMMANDS),
     "reset before it is acknowledged": (
         "alarms/asked.py",
         "    if state.life in UNANSWERED:\n",

@@ -22,7 +22,7 @@ PEOPLE = (
 SUPERVISORS = {"super1", "super2"}
 RULES = LockoutRules(causes=("ice",), release_torque_nm={"PC1": 100.0})
 PLAIN = tuple(set(LockoutStep) - {LockoutStep.LOCK_EXCEPTION, LockoutStep.ISOLATION, LockoutStep.LOCK_REMOVED})
-AGAIN_AFTER_TRIP = {LockoutStep.CAUSE, LockoutStep.CLEARED, LockoutStep.CONTACTS_PROVED, LockoutStep.AREA_CLEAR}
+AGAIN_AFTER_TRIP = set(MISSING) - {LockoutStep.ISOLATION}
 FACTS = (
     Facts(torque_nm=50.0, torque_is="exact", torque_fitted=True),
     Facts(),
@@ -58,8 +58,8 @@ class LockoutLaws(RuleBasedStateMachine):
         self.utc_ms = 1_780_000_000_000
         self.open = False
         self.count = 0
-        self.locks: dict[str, str] = {}  # whose hangs there
-        self.without_number: set[str] = set()
+        self.locks: list[tuple[str, str]] = []  # whose hang there, with their numbers
+        self.off_without_number: list[str] = []  # whose have come off before their number was given
         self.done: set[LockoutStep] = set()
         self.run_until_ns = 0
         self.asked: tuple[str, int] | None = None  # who asked for the release first, and when
@@ -81,17 +81,28 @@ class LockoutLaws(RuleBasedStateMachine):
         self.record(LockoutStep.ISOLATION, who, Said(lock_number=number))
         if not self.open:
             self.opens()
-        number = number or self.locks.get(who.actor, "")
-        self.locks[who.actor] = number
-        self.without_number.discard(who.actor)
-        if not number:
-            self.without_number.add(who.actor)
+        mine = self.mine(who.actor)
+        if number and number not in mine and "" in mine:
+            self.locks.remove((who.actor, ""))
+            self.locks.append((who.actor, number))
+        elif number not in mine and not (mine and not number):
+            self.locks.append((who.actor, number))
         self.done.add(LockoutStep.ISOLATION)
 
-    @rule(who=st.sampled_from(PEOPLE))
-    def removes_own_lock(self, who: Who) -> None:
-        self.record(LockoutStep.LOCK_REMOVED, who, Said())
-        self.locks.pop(who.actor, None)
+    @rule(who=st.sampled_from(PEOPLE), number=st.sampled_from(("", "L-1", "L-2", "L-77")))
+    def removes_own_lock(self, who: Who, number: str) -> None:
+        self.record(LockoutStep.LOCK_REMOVED, who, Said(lock_number=number))
+        mine = self.mine(who.actor)
+        named, only = [n for n in (number, "") if n in mine][:1], mine if len(mine) == 1 else []
+        taken = named if number else only
+        for each in taken:
+            self.locks.remove((who.actor, each))
+            self.off_without_number += [] if each or number else [who.actor]
+        if number and not taken and who.actor in self.off_without_number:
+            self.off_without_number.remove(who.actor)
+
+    def mine(self, person: str) -> list[str]:
+        return [number for whose, number in self.locks if whose == person]
 
     @rule(who=st.sampled_from(PEOPLE), whom=st.sampled_from(PEOPLE), told=st.booleans())
     def speaks_for_an_absent_person(self, who: Who, whom: Who, told: bool) -> None:
@@ -101,10 +112,12 @@ class LockoutLaws(RuleBasedStateMachine):
             self.held, RULES, LockoutStep.LOCK_EXCEPTION, who, said, self.now_ns, self.utc_ms
         )
         assert len(entries) == 1
-        allowed = told and who.actor in SUPERVISORS and who is not whom and whom.actor in self.locks
+        theirs = self.mine(whom.actor)
+        allowed = told and who.actor in SUPERVISORS and who is not whom and len(theirs) == 1
         assert answer.ok is allowed
         if allowed:
-            del self.locks[whom.actor]
+            self.locks.remove((whom.actor, theirs[0]))
+            self.off_without_number += [] if theirs[0] else [whom.actor]
         else:
             assert self.held is before
 
@@ -130,13 +143,12 @@ class LockoutLaws(RuleBasedStateMachine):
         self, first: Who, second: Who, left_out: LockoutStep | None, before: str, between: str, facts: Facts
     ) -> None:
         """Too long a way to be walked at random, so that releases are seen too: with a step left out, or disturbed."""
-        for person in PEOPLE:
-            self.removes_own_lock(person)
+        self.everybody_removes_their_locks()
         if left_out is LockoutStep.ISOLATION:
             self.shutdown()
         else:
             self.isolates(first, "L-9")
-            self.removes_own_lock(first)
+            self.removes_own_lock(first, "L-9")
         self.reports(first, LockoutStep.TEST_RUN_END, 0.0)
         for step in MISSING:
             if step is not LockoutStep.ISOLATION and step is not left_out:
@@ -203,7 +215,7 @@ class LockoutLaws(RuleBasedStateMachine):
 
     @invariant()
     def nobodys_lock_is_lost_or_made_up(self) -> None:
-        assert {lock.person: lock.number for lock in self.held.locks_on} == self.locks
+        assert sorted((lock.person, lock.number) for lock in self.held.locks_on) == sorted(self.locks)
 
     @invariant()
     def it_is_open_until_it_was_released(self) -> None:
@@ -216,6 +228,14 @@ class LockoutLaws(RuleBasedStateMachine):
 
     # --- helpers ---
 
+    def everybody_removes_their_locks(self) -> None:
+        """Each by its number, and those are given that were not."""
+        for person in PEOPLE:
+            for number in self.mine(person.actor):
+                self.removes_own_lock(person, number)
+            while person.actor in self.off_without_number:
+                self.removes_own_lock(person, "L-77")
+
     def record(self, step: LockoutStep, who: Who, said: Said) -> None:
         """Every step can be recorded at any time, by anybody, and says what it is not."""
         self.held, told, answer = on_step(self.held, RULES, step, who, said, self.now_ns, self.utc_ms)
@@ -227,11 +247,11 @@ class LockoutLaws(RuleBasedStateMachine):
     def opens(self) -> None:
         self.open, self.done, self.asked, self.run_until_ns = True, set(), None, 0
         self.count += 1
-        self.without_number = {p for p, number in self.locks.items() if not number}
+        self.off_without_number = []
 
     def may_be_released(self, facts: Facts, reason: str) -> bool:
         told = not needs_a_reason(facts) or bool(reason)
-        reported = self.done >= set(MISSING) and not self.locks and not self.without_number
+        reported = self.done >= set(MISSING) and not self.locks and not self.off_without_number
         run = self.now_ns < self.run_until_ns
         return self.open and not stands_against(facts) and told and reported and not run
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -10,13 +11,15 @@ import pytest
 
 from nightrake.alarms import asked, callchecks, escalation
 from nightrake.alarms.book import advance, alarm_of
-from nightrake.alarms.callqueue import Call, CallQueue, Limit, More
+from nightrake.alarms.callqueue import Call, CallQueue, Limit, More, Together
 from nightrake.alarms.calls import Escalations
+from nightrake.alarms.flood import Flood
 from nightrake.alarms.keys import AlarmKey, plc_subject
 from nightrake.alarms.records import AlarmBook, Condition, standing_of
 from nightrake.alarms.standing import SiteAlarms
 from nightrake.alarms.table import ALARM_TYPES, Scope
-from nightrake.calling import Calling, Now, channels_of, limit_of, more_words, outcome_entry, ways_of
+from nightrake.calling import Calling, Now, channels_of, limit_of, more_words, ways_of
+from nightrake.channels.outcome import outcome_entry, together_entry
 from nightrake.channels.spec import Outcome
 from nightrake.domain.rows import Entry, Row, canonical
 from nightrake.domain.state import new_site
@@ -44,8 +47,8 @@ class Way:
     def call(self, call: Call) -> None:
         self.queue.mark(call)
 
-    def calls_no_longer(self, alarm: str) -> None:
-        self.queue.drop(alarm)
+    def calls_no_longer(self, alarm: str, knows: str = "") -> None:
+        self.queue.drop(alarm, knows)
 
     def mark_alarm(self, alarm: str, payload: Mapping[str, Any] | None) -> None:
         self.alarms.mark(alarm, payload)
@@ -229,6 +232,7 @@ def test_test_calls_go_to_each_and_the_dead_way_to_the_next() -> None:
     assert dead
     for job in (*called, *dead):
         PersonMessage.model_validate_json(message(job.payload, "person"))
+    assert all(j.apart for j in (*called, *dead))
     assert "TEST CALL" in called[0].payload["subject"]
     assert "PAGING IS DEAD" in dead[0].payload["subject"]
     assert night.broker.alarms.take() is None
@@ -253,6 +257,131 @@ def test_every_kind_of_alarm_fits_its_messages(kind: str) -> None:
     for job in jobs:
         assert isinstance(job, Call)
         PersonMessage.model_validate_json(message(job.payload, "person"))
+
+
+def test_call_that_was_known_before_is_a_reminder() -> None:
+    """The next step is news to whom it calls; what has become worse is news to everybody."""
+    night = Night()
+    night.say(ALARM, True)
+    row = next(r for r in night.rows if r.event == "called")
+    night.broker.taken()
+    data = json.loads(row.payload)
+    for why, before, news in (
+        ("nobody answered", ["night1"], {"super1"}),
+        ("again", ["night1", "super1"], set()),
+        ("worse", ["night1", "super1"], {"night1", "super1"}),
+    ):
+        told = {**data, "people": ["night1", "super1"], "why": why, "told_before": before}
+        night.give(Entry("call", "called", "GT1", "forward", told))
+        jobs = [j for j in night.broker.taken() if isinstance(j, Call)]
+        assert {j.person for j in jobs if j.first} == news, why
+    night.give(Entry("call", "reminded", "GT1", "forward", {**data, "people": ["night1"]}))
+    assert [j.first for j in night.broker.taken() if isinstance(j, Call)] == [False]
+
+
+def test_who_acknowledged_hears_nothing_of_it() -> None:
+    """The call to the supervisor still waited: the supervisor, who acknowledges, is not told that it is over."""
+    night = Night()
+    night.say(ALARM, True)
+    row = next(r for r in night.rows if r.event == "called")
+    data = {**json.loads(row.payload), "people": ["night1", "super1"]}
+    night.broker.taken()
+    night.broker = Way()
+    night.give(Entry("call", "called", "GT1", "forward", data))
+    answered = {**data, "told": ["night1", "super1"], "actor": "super1", "respond_s": 1800.0}
+    night.give(Entry("call", "calls_answered", "GT1", "forward", answered))
+
+    (more,) = night.broker.taken(0.0) + night.broker.taken(10.0)
+    assert isinstance(more, More)
+    assert more.person == "night1"
+    assert "alarm contact operated: acknowledged by Shift supervisor (super1)" in more.over_subjects[0]
+
+
+def test_flood_is_told_to_whoever_has_been_called_and_so_is_its_end() -> None:
+    """Low alarms wait: whoever watches must know. Every message of that time has a line about it."""
+    night = Night()
+    night.say(ALARM, True)
+    night.broker.taken()
+    since = night.utc_ms - 60_000
+    data = {"alarm": "", "count": 11, "since_utc_ms": since}
+    night.book = night.book._replace(flood=Flood((night.now_ns,), True, 11, since))
+    night.give(Entry("alarm", "flood_began", "", "", data))
+
+    (began,) = night.broker.taken()
+    assert isinstance(began, Call)
+    assert (began.person, began.first) == ("night1", True)
+    PersonMessage.model_validate_json(message(began.payload, "person"))
+    assert "ALARM FLOOD: 11 alarms within 10 minutes" in began.payload["subject"]
+    assert "GT1 forward: alarm contact operated." in began.payload["text"]
+    called = next(r for r in night.rows if r.event == "called")
+    night.give(Entry("call", "reminded", "GT1", "forward", json.loads(called.payload)))
+    assert any("Alarm flood since" in j.payload["text"] for j in night.broker.taken() if isinstance(j, Call))
+    night.book = night.book._replace(flood=Flood())
+    night.give(Entry("alarm", "flood_ended", "", "", {**data, "count": 27}))
+    (ended,) = night.broker.taken(700.0)
+    assert isinstance(ended, Call)
+    assert (ended.person, ended.ends) == ("night1", True)
+    assert "after 27 alarms" in ended.payload["text"]
+
+
+def test_alarm_taken_out_of_the_settings_calls_whoever_is_told_of_it() -> None:
+    """Not as the end of a call but as one: urgent stays urgent, and what waited for the alarm itself is dropped."""
+    night = Night()
+    night.say(SHUTDOWN, True)
+    row = next(r for r in night.rows if r.event == "called")
+    data = {**json.loads(row.payload), "told": ["night1", "day1"], "why": "away", "stands": True}
+    night.give(Entry("call", "calls_ended", "GT1", "forward", data))
+
+    jobs = [j for j in night.broker.taken() if isinstance(j, Call)]
+    assert [(j.person, j.urgent) for j in jobs] == [("night1", True), ("day1", True)]
+    for job in jobs:
+        assert job.payload["subject"].startswith("NOT WATCHED ANY MORE")
+        PersonMessage.model_validate_json(message(job.payload, "person"))
+    night.give(Entry("call", "called", "GT1", "forward", {**data, "why": "found"}))
+    night.broker.queue.again([jobs[0].key])
+    assert [j.alarm for j in night.broker.taken() if isinstance(j, Call)] == [str(SHUTDOWN)]
+
+
+def test_call_about_the_broker_says_over_the_broker_that_it_is_back() -> None:
+    """Over a channel it says that messages do not get through."""
+    night = Night()
+    night.say(AlarmKey("site", "", "broker_unreachable"), True, {"detail": "nobody listens there"})
+
+    (over_broker,), (over_channel,) = night.broker.taken(), night.channels.taken()
+    assert isinstance(over_broker, Call)
+    assert isinstance(over_channel, Call)
+    assert "this one has" in over_broker.payload["subject"]
+    assert "did not get through over the broker" in over_broker.payload["text"]
+    assert "messages do not get through" in over_channel.payload["subject"]
+    PersonMessage.model_validate_json(message(over_broker.payload, "person"))
+
+
+def test_contact_that_has_released_is_said_to_have_gone() -> None:
+    """The alarm waits for its off-delay; a reminder of that time says so."""
+    night = Night()
+    night.say(ALARM, True)
+    night.broker.taken()
+    rules = night.state.plan.rules
+    night.book, _ = advance(night.book, rules, [Condition(ALARM, False)], night.now_ns, night.utc_ms)
+    night.now_s += 60.0
+    row = next(r for r in night.rows if r.event == "called")
+    night.give(Entry("call", "reminded", "GT1", "forward", json.loads(row.payload)))
+
+    (job,) = night.broker.taken(700.0)
+    assert isinstance(job, Call)
+    assert "Condition gone since" in job.payload["text"]
+    assert "unless it comes back." in job.payload["text"]
+
+
+def test_what_was_told_together_becomes_a_row() -> None:
+    """Of which way, whom, how many and which; it calls nobody."""
+    entry = together_entry("broker", Together("night1", {"low": 3}, 1, ("a", "b")))
+
+    assert (entry.kind, entry.event) == ("call", "told_together")
+    assert entry.data == {"person": "night1", "way": "broker", "counts": {"low": 3}, "over": 1, "alarms": ["a", "b"]}
+    night = Night()
+    night.give(entry)
+    assert night.broker.taken() == []
 
 
 def test_outcomes_become_rows_that_call_nobody() -> None:

@@ -49,7 +49,7 @@ class Shelf:
 class Desk:
     """An engine over one drive, with what it told and changed."""
 
-    def __init__(self, clock: ManualClock) -> None:
+    def __init__(self, clock: ManualClock, tellable: int = 1_000) -> None:
         self.works = lone_rake()
         self.clock, self.shelf = clock, Shelf()
         self.told: list[tuple[int, bool]] = []
@@ -64,7 +64,7 @@ class Desk:
             next_input_seq=7,
             segment=Segment("boot", clock.mono_ns(), clock.utc_ms(), True),
             trusted=lambda: True,
-            tellable=lambda: 1_000,
+            tellable=lambda: tellable,
             tell=lambda row, durable: self.told.append((row.seq, durable)),
             changed=self.changed.extend,
         )
@@ -117,6 +117,25 @@ def test_row_whose_commit_hangs_is_told_after_a_second_undurably(manual_clock: M
 
     assert {durable for _, durable in desk.told} == {False}
     assert len(desk.told) == len({seq for seq, _ in desk.told})
+
+
+def test_dead_disk_with_no_number_left_silences_nobody(manual_clock: ManualClock) -> None:
+    """Beyond the numbers set aside on disk, ids under the store's own epoch could recur: they get another one."""
+    desk = Desk(manual_clock, tellable=101)
+    desk.scan()
+    desk.works.operate("D", "shutdown/A")
+    desk.scan()
+    for _ in range(12):
+        manual_clock.advance(0.1)
+        desk.engine.tick()
+
+    rows = desk.shelf.rows
+    assert [seq for seq, _ in desk.told] == [r.seq for r in rows]
+    assert {r.epoch for r in rows if r.seq <= 101} == {"e"}
+    (beyond,) = {r.epoch for r in rows if r.seq > 101}
+    assert beyond not in ("", "e")
+    assert verify(rows) == []
+    assert any(r.event == "shutdown_operated" for r in rows if r.seq > 101)
 
 
 def test_tick_that_changes_nothing_is_not_kept(manual_clock: ManualClock) -> None:

@@ -137,3 +137,23 @@ def test_last_words_wait_for_nobody() -> None:
     os.close(reads)
 
     assert done.returncode == EXIT_BROKEN
+
+
+def test_what_a_library_says_is_a_line_of_json_too() -> None:
+    """asyncio's bare sentence about a socket, a library's traceback: one line each that a program can read."""
+    program = (
+        "import logging\n"
+        "from nightrake.logs import set_up_logs\n"
+        "log = set_up_logs()\n"
+        "logging.getLogger('asyncio').warning('socket.send() raised exception.')\n"
+        "try:\n    1 / 0\nexcept ZeroDivisionError:\n    logging.getLogger('x').exception('broken')\n"
+        "log.close()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], stderr=subprocess.PIPE, check=True)
+    first, second = (json.loads(line) for line in done.stderr.decode().splitlines())
+
+    assert (first["event"], first["level"]) == ("library_says", "warning")
+    assert (first["library"], first["text"]) == ("asyncio", "socket.send() raised exception.")
+    assert first["timestamp"].endswith("Z")
+    assert second["level"] == "error"
+    assert "ZeroDivisionError" in second["text"]

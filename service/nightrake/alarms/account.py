@@ -18,6 +18,7 @@ from nightrake.alarms.accountwords import (
     lockout_words,
     refused_words,
 )
+from nightrake.alarms.deliverywords import delivery_key, is_about_alarm
 from nightrake.alarms.keys import AlarmKey
 from nightrake.alarms.life import Life
 from nightrake.alarms.told import Fact, Moment, between_s, fact_of, span_text
@@ -85,7 +86,7 @@ class Account:
     def done(self) -> Night:
         """What it all adds up to."""
         for stories, kept in ((self._alarms, self._kept), (self._lockouts, self._kept_lockouts)):
-            kept += [s for s in stories.values() if s.touched or s.over is None]
+            kept += [s for s in stories.values() if s.touched or s.stands]
             stories.clear()
         return Night(
             self._from_utc_ms,
@@ -117,9 +118,14 @@ class Account:
         held = self._alarms.get(name)
         if held is not None and number in (held.number, 0):
             return held
+        if held is not None and held.over is None and fact.event in _COMES:
+            held.again = fact.at
         if held is not None and held.touched:
             self._kept.append(held)
-        story = Story(name, number, was=fact.text("was"))
+        was = fact.text("was")
+        # A further occurrence comes with the row that counts it, whatever its alarm was at before.
+        new = held is not None and fact.event == "raised_again"
+        story = Story(name, number, was=was, came=fact.at if new else None)
         self._alarms[name] = story
         return story
 
@@ -166,21 +172,28 @@ class Account:
         self._line(story, fact, f"{who} acknowledged it{after}.")
 
     def _call(self, fact: Fact) -> None:
-        if not fact.text("alarm"):
-            if self._is_in(fact) and len(self._checks) < LINES_SHOWN:
-                self._checks.append(Line(fact.at, check_words(fact)))
+        if not is_about_alarm(fact):
+            self._check(fact)
             return
         story = self._story(fact)
         if fact.event == "calls_answered":
             self._acknowledged(story, fact)
         elif words := call_words(fact):
             calls = fact.event in ("called", "reminded")
-            self._line(
-                story, fact, words, (fact.event, str(fact.count("step")), *fact.texts("people")) if calls else ()
-            )
+            key = (fact.event, str(fact.count("step")), *fact.texts("people")) if calls else delivery_key(fact)
+            self._line(story, fact, words, key)
         if fact.event in ("called", "reminded") and self._is_in(fact):
             story.calls += 1
             story.called |= dict.fromkeys(fact.texts("people"))
+
+    def _check(self, fact: Fact) -> None:
+        """A test call and its messages; what else is about no alarm stands among the rest."""
+        about = fact.data.get("last_data", fact.data)
+        message = about.get("message") if isinstance(about, Mapping) else ""
+        is_check = fact.event.startswith("check_") or str(message).startswith("check_")
+        if self._is_in(fact):
+            line = Line(fact.at, check_words(fact), delivery_key(fact))
+            _add(self._checks if is_check else self._others, line)
 
     def _line(self, story: Story, fact: Fact, text: str, key: tuple[str, ...] = ()) -> None:
         if not self._is_in(fact):
@@ -210,8 +223,8 @@ class Account:
             self._lockouts[fact.drive] = story
         if fact.event == "opened":
             story.came = fact.at
-        elif fact.event == "released":
-            story.over = fact.at
+        elif fact.event in ("released", "cancelled"):
+            story.over, story.cancelled = fact.at, fact.event == "cancelled"
         self._line(story, fact, lockout_words(fact))
 
     def _command(self, fact: Fact) -> None:
@@ -248,11 +261,21 @@ class Account:
             "started": f"The watch was started (version {fact.text('version')}).",
             "stopped": "The watch was stopped, as asked.",
             "rows_lost": f"Rows {lost} were given up, because the disk took none.",
+            "archive_given_up": f"The oldest archive, with rows {lost}, was given up for want of room.",
             "clock_stepped": f"The clock was set by {fact.number('by_s') or 0:+g} s.",
             "settings_changed": "The settings were changed.",
         }.get(fact.event, f"{event_words(fact.event)}.")
         self._other(fact, words)
 
     def _other(self, fact: Fact, text: str) -> None:
-        if self._is_in(fact) and len(self._others) < LINES_SHOWN:
-            self._others.append(Line(fact.at, text))
+        if self._is_in(fact):
+            _add(self._others, Line(fact.at, text))
+
+
+def _add(lines: list[Line], line: Line) -> None:
+    """One more line, as far as they are kept; what says the same as the last one is put to it."""
+    last = lines[-1] if lines else None
+    if last is not None and line.key and last.key == line.key and len(last.again) < CALLS_SHOWN:
+        lines[-1] = last._replace(again=(*last.again, line.at))
+    elif len(lines) < LINES_SHOWN:
+        lines.append(line)

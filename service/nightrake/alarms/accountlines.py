@@ -110,7 +110,9 @@ def _end(story: Story, told: Told) -> str:
     if story.name.endswith(SHUTDOWN) and story.stop != "confirmed":
         last = f"; last told: {story.stop}" if story.stop else ""
         parts.append(f"No row confirms the stop{last}.")
-    if story.over is None:
+    if story.over is None and story.again is not None:
+        parts.append(f"It came again at {told.at(story.again.utc_ms)}, before it was over; see there.")
+    elif story.over is None:
         parts.append(f"It stood at the end of the period{'' if story.waits is None else ', not acknowledged'}.")
     elif story.came is not None:
         parts.append(
@@ -167,7 +169,8 @@ def _closing(night: Night, now_utc_ms: int) -> str:
     slowest_s = max((s for _, s in acks if s is not None), default=None)
     unanswered = sum(bool(s.calls) and s.waits is not None for s in night.alarms)
     opened = sum(s.came is not None and s.came.utc_ms >= night.from_utc_ms for s in night.lockouts)
-    released = sum(s.over is not None for s in night.lockouts)
+    cancelled = sum(s.cancelled for s in night.lockouts)
+    released = sum(s.over is not None for s in night.lockouts) - cancelled
     shutdowns = [s for s in came if s.name.endswith(SHUTDOWN)]
     stops = sum(s.stop == "confirmed" for s in shutdowns)
     watch_s = night.unwatched.watch_s(now_utc_ms)
@@ -179,7 +182,7 @@ def _closing(night: Night, now_utc_ms: int) -> str:
         f"{counted(sum(s.calls for s in night.alarms), 'call')} to {counted(len(people), 'person', 'people')}",
         counted(len(acks), "acknowledgement") + (f", the slowest after {span_text(slowest_s)}" if slowest_s else ""),
         f"{counted(unanswered, 'alarm')} called for and not answered",
-        f"{counted(opened, 'lockout')} opened, {released} released",
+        f"{counted(opened, 'lockout')} opened, {released} released" + (f", {cancelled} cancelled" if cancelled else ""),
         f"the watch did not run for {span_text(watch_s)}" if watch_s else "no time without the watch is told",
     ]
     return f"In all: {'; '.join(parts)}."

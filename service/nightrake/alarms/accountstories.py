@@ -31,6 +31,7 @@ class Story:
     Attributes:
         name: The alarm's key as text, or the drive. number: its occurrence, or the lockout's number.
         came: When, None = before the first row. over: when it was over, None = it was not.
+        again: When the alarm came again, as another occurrence, before this one was over.
         was: Life before its first row. priority: of an alarm. stop: what was last said of the stop after a shutdown.
         waits: Since when nobody has acknowledged, None = somebody has.
         lines: What was, within the period. left_out: how many lines were too many.
@@ -38,13 +39,14 @@ class Story:
         comings: Lines of its coming and going.
         acked: Who acknowledged within the period, after how many seconds (None = not known). acked_before: the last
             one before the period. ack_mark: the acknowledgement told last, by actor and moment.
-        touched: Something of it falls into the period.
+        touched: Something of it falls into the period. cancelled: Of a lockout: its end was no release.
     """
 
     name: str
     number: int
     came: Moment | None = None
     over: Moment | None = None
+    again: Moment | None = None
     was: str = ""
     priority: str = ""
     stop: str = ""
@@ -58,6 +60,12 @@ class Story:
     acked_before: str = ""
     ack_mark: tuple[str, int] = ("", 0)
     touched: bool = False
+    cancelled: bool = False
+
+    @property
+    def stands(self) -> bool:
+        """It was not over when the rows ended, and no later occurrence of it has come."""
+        return self.over is None and self.again is None
 
     @property
     def never_came(self) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from nightrake.alarms.deliverywords import DELIVERIES, delivery_words
 from nightrake.alarms.keys import parse_key
 from nightrake.alarms.life import Life
 from nightrake.alarms.table import ALARM_TYPES
@@ -16,6 +17,7 @@ _WHY_CALLED = {
     "other priority": ", because its priority has changed",
     "nobody answered": ", because nobody had answered",
     "still active": ", because it is still active after its time to respond",
+    "found": ", because it stands already and nobody had been called for it",
     "nobody on duty any more": ", because the step before has nobody on duty any more",
     "nobody on duty in any step": ", because no step has anybody on duty",
 }
@@ -97,6 +99,11 @@ def _facts(fact: Fact) -> list[str]:
     return parts
 
 
+def _first(fact: Fact) -> str:
+    """Who had asked for it before, where two people were needed."""
+    return f" (asked for by {fact.text('first')} first)" if fact.text("first") else ""
+
+
 def _goes(fact: Fact) -> str:
     return _LIFE_AFTER.get(fact.text("life"), "Its condition is gone.")
 
@@ -104,7 +111,7 @@ def _goes(fact: Fact) -> str:
 def _laid(what: str) -> Callable[[Fact], str]:
     def words(fact: Fact) -> str:
         reason = f": '{fact.text('reason')}'" if fact.text("reason") else ""
-        return f"{fact.text('actor') or 'Somebody'} {what}{reason}."
+        return f"{fact.text('actor') or 'Somebody'} {what}{_first(fact)}{reason}."
 
     return words
 
@@ -115,7 +122,9 @@ _ALARM: Mapping[str, Callable[[Fact], str]] = {
     "worsened": _comes,
     "cleared": _goes,
     "latched": _goes,
-    "reset": lambda f: f"{f.text('actor') or 'Somebody'} reset it, in this service's record only; it is over.",
+    "reset": lambda f: (
+        f"{f.text('actor') or 'Somebody'} reset it{_first(f)}, in this service's record only; it is over."
+    ),
     "repeating_with_rotation": lambda f: "It repeats with the rotation of the drive.",
     "chattering_began": lambda f: "It comes and goes so fast that its calls are held back (chattering).",
     "chattering_ended": lambda f: "It has stopped chattering.",
@@ -140,13 +149,28 @@ def call_words(fact: Fact) -> str:
     """A row about whom an alarm calls; "" where another row says the same."""
     if fact.event in ("called", "reminded"):
         return _called(fact)
+    if fact.event in DELIVERIES:
+        return delivery_words(fact)
+    if fact.event == "calls_ended":
+        return _ended(fact)
     return {
         "nobody_on_duty": f"Step {_step(fact)} has nobody on duty, and was passed over.",
         "chain_ended": f"The calls ended after {counted(fact.count('rounds'), 'round')}; nobody had acknowledged.",
         "calls_stopped": "The calls stopped: nobody has to answer for it as it stands.",
-        "calls_ended": f"Nobody is called any more; {listed(fact.texts('told'))} had been.",
         "calls_answered": "",
     }.get(fact.event, event_words(fact.event) + ".")
+
+
+_WHY_ENDED = {
+    "away": "it was taken out of the settings while it stood, so nobody watches it",
+    "lost": "the record of its calls was damaged; if it still holds, it calls anew",
+}
+
+
+def _ended(fact: Fact) -> str:
+    why = _WHY_ENDED.get(fact.text("why"), "")
+    had = f"; {listed(fact.texts('told'))} had been" if fact.texts("told") else ""
+    return f"Nobody is called any more{f', for {why}' if why else ''}{had}."
 
 
 def _step(fact: Fact) -> str:
@@ -164,15 +188,19 @@ def _called(fact: Fact) -> str:
 
 
 def check_words(fact: Fact) -> str:
-    """A row about a test call."""
+    """A row of a call that is about no alarm: a test call, or what came of a message."""
+    if fact.event in DELIVERIES:
+        return delivery_words(fact)
     if fact.event == "check_called":
         within = f", to be answered within {span_text(s)}" if (s := fact.number("answer_s")) else ""
         return f"Test call ({fact.text('why')}) to {listed(fact.texts('people'))}{within}."
     if fact.event == "check_answered":
         after = f" after {span_text(s)}" if (s := fact.number("after_s")) is not None else ""
         return f"{fact.text('person')} answered the test call{after}."
-    told = listed(fact.texts("people"))
-    return f"{fact.text('person')} did not answer the test call" + (f"; {told} told." if told else ".")
+    if fact.event == "check_unanswered":
+        told = listed(fact.texts("people"))
+        return f"{fact.text('person')} did not answer the test call" + (f"; {told} told." if told else ".")
+    return f"{event_words(fact.event)}."
 
 
 # --- lockout, commands ---
@@ -201,7 +229,13 @@ def lockout_words(fact: Fact) -> str:
         return f"{who}opened, because of {fact.text('because')}{_details(fact)}."
     if fact.event == "shutdown_again":
         return f"A further shutdown ({fact.text('because')}): cause and clearing are to be reported anew."
-    words = {"release_asked": "release asked for; a second person has to confirm", "released": "RELEASED"}
+    words = {
+        "release_asked": "release asked for; a second person has to confirm",
+        "released": "RELEASED",
+        "cancelled": "CANCELLED; no shutdown stood behind it",
+    }
+    if nothing := fact.text("nothing_taken_off"):
+        words["lock_removed"] = f"lock removed, but the record took no lock off ({nothing})"
     if fact.text("cause") and fact.event == "cause":
         words["cause"] = f"cause '{fact.text('cause')}'"
     late = ", recorded although no lockout was open" if fact.data.get("late") is True else ""

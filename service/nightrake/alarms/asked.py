@@ -22,6 +22,7 @@ STILL_OPERATED = "the shutdown contact is still operated: find the cause, clear 
 NOT_READABLE = "the shutdown contact cannot be read now, so nobody can say that it is released"
 NOT_LATCHED = "no shutdown is latched there"
 UNKNOWN_ALARM = "there is no alarm of this name"
+UNNAMED = "no alarm is named; say which, as it is shown (PC1/forward/alarm_contact)"
 NOT_THERE = "no such alarm stands now"
 
 
@@ -54,13 +55,14 @@ def _on(book: AlarmBook, rules: AlarmRules, asking: Asking, verb: str, why_not: 
     """One request: find the alarm, refuse with a reason, or do it and say so."""
     work = begin(book, rules, asking.now_ns, asking.utc_ms)
     alarm, rule = _find(work, rules, asking.alarm)
-    refusal = UNKNOWN_ALARM if alarm is None or rule is None else why_not(alarm, rule)
+    unknown = UNKNOWN_ALARM if asking.alarm else UNNAMED
+    refusal = unknown if alarm is None or rule is None else why_not(alarm, rule)
     if alarm is None or rule is None or refusal:
         after, told = work.done()
         key = alarm.key if alarm is not None else AlarmKey("", "", "")
         data = {**asking.by, "verb": verb, "alarm": asking.alarm[:80], "reason": refusal}
         entry = Entry("command", "refused", key.drive, key.direction, data)
-        return after, (*told, entry), Answer(False, f"{asking.alarm[:80]}: not {_PAST[verb]}: {refusal}")
+        return after, (*told, entry), Answer(False, f"{asking.alarm[:80] or 'alarm'}: not {_PAST[verb]}: {refusal}")
     text = do(work, alarm, rule)
     return (*work.done(), Answer(True, f"{asking.alarm}: {text}"))
 

@@ -104,10 +104,10 @@ def changed_standings(before: AlarmBook, after: AlarmBook, rules: AlarmRules) ->
                 continue
             standing = standing_of(alarm, rule)
             if new.away:
-                standing = standing._replace(need=Need.OVER)
+                standing = standing._replace(need=Need.AWAY)
             was = old.alarms.get(text)
             told = standing_of(was, rule) if was is not None and not old.away else None
-            if standing != told and (told is not None or standing.need is not Need.OVER):
+            if standing != told and (told is not None or standing.need not in (Need.OVER, Need.AWAY)):
                 found.append(standing)
     return tuple(sorted(found, key=lambda s: s.priority != "urgent"))
 
@@ -131,7 +131,7 @@ def on_settings(book: AlarmBook, rules: AlarmRules, now_ns: int, utc_ms: int) ->
         n: s._replace(away=True) if not s.away else s._replace(away=False, alarms=_unjudged(s))
         for n, s in ((n, book.subjects[n]) for n in moved)
     }
-    changed = book._replace(subjects={**book.subjects, **turned})
+    changed = book._replace(subjects={**book.subjects, **turned}, dues=None)
     work = Work(changed, rules, now_ns, utc_ms)
     for subject in turned.values():
         for alarm in subject.alarms.values():

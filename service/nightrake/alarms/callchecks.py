@@ -6,7 +6,7 @@ team wants it. A check belongs to a person: two people of one step prove two tel
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
 from nightrake.alarms.rota import MUST_REACH, Rota, Team, chain_of, duties, on_duty, whom
@@ -66,6 +66,12 @@ def on_call_answered(state: CallChecks, person: str, now_ns: int) -> tuple[CallC
     after_s = (now_ns - check.called_ns) / 1e9
     entry = Entry("call", "check_answered", "", "", {"person": person, "why": check.why, "after_s": round(after_s, 1)})
     return state._replace(open=_without(state.open, {person})), (entry,), Answer(True, f"{person}: test call answered")
+
+
+def on_settings(state: CallChecks, people: Collection[str]) -> CallChecks:
+    """Take changed settings: nobody waits for an answer of whoever has left."""
+    gone = {p for p in state.open if p not in people}
+    return state._replace(open=_without(state.open, gone)) if gone else state
 
 
 def after_restart(state: CallChecks, now_ns: int, utc_ms: int, *, same_boot: bool) -> CallChecks:

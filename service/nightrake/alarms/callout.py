@@ -7,8 +7,16 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 Key = tuple[str, str]
-URGENT = "urgent"
-RANK = {URGENT: 0, "high": 1, "low": 2}
+URGENT, HIGH = "urgent", "high"
+RANK = {URGENT: 0, HIGH: 1, "low": 2}
+WORST_FIRST = (
+    "running_while_locked_out",
+    "still_running",
+    "shutdown_did_not_act",
+    "stop_not_confirmed",
+    "shutdown_contact",
+)
+"""Kinds of urgent alarms: where people may be hurt, where the machine is being bent, where nobody knows, the rest."""
 
 
 class Limit(NamedTuple):
@@ -24,9 +32,12 @@ class Call(NamedTuple):
     Attributes:
         person, alarm: To whom, about what (the text form of an alarm's key, or another name that stands for it).
         priority: ``urgent``, ``high``, ``low``.
-        payload: What is told; not looked at here.
+        payload: What is told; only its `subject` is looked at, where many become one message.
         seq: Number of its journal row, 0 = it has none.
         ends: It says that nobody is needed any more.
+        durable: Its row is on disk.
+        reminder: The person has been told of it before, and it has become no worse.
+        apart: Outside every limit, and counted by none: a test call has to be answered.
     """
 
     person: str
@@ -35,6 +46,9 @@ class Call(NamedTuple):
     payload: Mapping[str, Any]
     seq: int = 0
     ends: bool = False
+    durable: bool = True
+    reminder: bool = False
+    apart: bool = False
 
     @property
     def key(self) -> Key:
@@ -46,19 +60,39 @@ class Call(NamedTuple):
         """Goes at once."""
         return self.priority == URGENT and not self.ends
 
+    @property
+    def first(self) -> bool:
+        """The person does not know of it yet, and should."""
+        return rank(self.priority) <= RANK[HIGH] and not (self.ends or self.reminder)
+
+    @property
+    def order(self) -> tuple[int, bool, int]:
+        """What goes first: by priority, news before reminders, the worst kind before others."""
+        kind = self.alarm.split("/")[2] if self.alarm.count("/") >= 2 else ""
+        worst = WORST_FIRST.index(kind) if kind in WORST_FIRST else len(WORST_FIRST)
+        return rank(self.priority), self.reminder or self.ends, worst
+
+    @property
+    def subject(self) -> str:
+        """Its subject line, or at least what it is about."""
+        return str(self.payload.get("subject") or self.alarm)
+
 
 class More(NamedTuple):
     """One message in the place of many.
 
     Attributes:
-        person: To whom. calls: What it stands for. beyond: By priority, calls that were only counted.
-        gone: Alarms that came and went before they could be told, or that need nobody any more.
+        person: To whom. calls: What it stands for, the worst first. beyond: By priority, calls that were only counted.
+        gone: Alarms that need nobody any more, and of which the person was not told singly.
+        ended: Name and subject line of some of these. urgent: It stands for urgent calls, and goes at once.
     """
 
     person: str
     calls: tuple[Call, ...]
     beyond: Mapping[str, int]
     gone: int
+    ended: tuple[tuple[str, str], ...] = ()
+    urgent: bool = False
 
     @property
     def counts(self) -> dict[str, int]:
@@ -71,6 +105,24 @@ class More(NamedTuple):
     def over(self) -> int:
         """How many need nobody any more."""
         return self.gone + sum(c.ends for c in self.calls)
+
+    @property
+    def over_subjects(self) -> tuple[str, ...]:
+        """Subject lines of those, as far as they are kept."""
+        return (*(c.subject for c in self.calls if c.ends), *(line for _, line in self.ended))
+
+
+class Together(NamedTuple):
+    """What one person was told in one message in the place of many; to be journalled.
+
+    Attributes:
+        person: Who. counts: Calls by priority. over: How many need nobody any more. alarms: Names, the first of them.
+    """
+
+    person: str
+    counts: Mapping[str, int]
+    over: int
+    alarms: tuple[str, ...]
 
 
 def rank(priority: str) -> int:

@@ -14,6 +14,7 @@ class Need(StrEnum):
     RESPOND = "respond"  # acknowledged, and still active
     REST = "rest"  # it stands, but calls nobody: returned, latched and acknowledged, shelved, suppressed, in test
     OVER = "over"  # normal again
+    AWAY = "away"  # what it is about was taken out of the settings: nobody watches it
 
 
 class Standing(NamedTuple):
@@ -52,6 +53,8 @@ class Escalation(NamedTuple):
         seen_ns, seen_utc_ms: When this was last changed, so that a restart knows what has passed since.
         told: Everybody called in this occurrence, in that order.
         acked_by, acked_utc_ms: Who acknowledged last in this occurrence, and when.
+        apart_ns: Before this an alarm that merely comes again calls nobody: it was called a moment ago.
+        worst: Severity of the worst that was called since somebody last answered, or a moment ago.
     """
 
     standing: Standing
@@ -65,6 +68,13 @@ class Escalation(NamedTuple):
     told: tuple[str, ...] = ()
     acked_by: str = ""
     acked_utc_ms: int = 0
+    apart_ns: int = 0
+    worst: int = 0
+
+    @property
+    def is_used_up(self) -> bool:
+        """Nobody has answered, and nobody is called any more: the rounds are over, or the site has no steps for it."""
+        return self.calling and not self.due_ns
 
     @property
     def next_ns(self) -> int:
@@ -72,8 +82,21 @@ class Escalation(NamedTuple):
         return self.due_ns if self.standing.need in (Need.CALL, Need.RESPOND) else 0
 
 
+class Late(NamedTuple):
+    """What is remembered of an escalation that has ended: `Escalation.apart_ns`, `Escalation.worst`."""
+
+    apart_ns: int
+    worst: int
+
+
 class Escalations(NamedTuple):
-    """All that are running, by the alarm's text form, and a moment before which none is due (0: none ever is)."""
+    """All that are running.
+
+    Attributes:
+        running: By the alarm's text form. due_ns: a moment before which none is due, 0 = none ever is.
+        late: Of alarms that are over and were called a moment ago: what comes again at once is no news.
+    """
 
     running: Mapping[str, Escalation] = {}
     due_ns: int = 0
+    late: Mapping[str, Late] = {}

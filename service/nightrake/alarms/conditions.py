@@ -32,8 +32,9 @@ STEPS = 4
 """The rate of rise is taken over a window of so many samples."""
 IN_TEST, STANDBY, START = "in test", "standby", "start inhibit"
 SHUTDOWN, CONTACT = "the shutdown has acted", "the alarm contact has operated"
-FOREWARNINGS = frozenset({"torque_high", "torque_rising"})
-"""What warns of a contact means nothing once that has operated: it has an alarm of its own."""
+FOREWARNINGS = frozenset({"torque_high", "torque_rising", "alarm_contact"})
+"""What warns of a shutdown means nothing once that has acted: it has an alarm of its own, and what to do first then is
+the opposite (do not start it; not: keep it turning)."""
 
 Result = tuple[bool | None, str, int]
 """What was said of one alarm: whether it holds, why it is suppressed, how bad it is."""
@@ -94,20 +95,25 @@ def evaluate(setup: Setup, watch: Watch, facts: Facts, now_ns: int) -> tuple[Wat
     seen, pulses = _held(setup, watch, facts)
     inhibited = watch.ran_since_ns > 0 and now_ns < watch.ran_since_ns + setup.inhibit_ns
     before = watch.results or (UNSAID,) * len(setup.judged)
+    plain = not (inhibited or facts.in_test or facts.standby)
     results: list[Result] = []
     conditions: list[Condition] = []
     for judged, last in zip(setup.judged, before, strict=True):
         kind, mine = judged.kind, seen[judged.side]
         banded = WITH_DEADBAND.get(kind)
         holds: Holds = banded(mine, last[0]) if banded else JUDGES[kind](mine)
-        result = (holds, _suppressed(judged, mine, inhibited), severity_of(kind, mine) if holds else 0)
+        why = "" if plain and kind not in FOREWARNINGS else _suppressed(judged, mine, inhibited)
+        if not holds and last[0] == holds and last[1] == why and last[2] == 0:
+            result = last
+        else:
+            result = (holds, why, severity_of(kind, mine) if holds else 0)
         results.append(result)
         pulse = kind == "shutdown_contact" and judged.side in pulses
         if pulse:
             conditions.append(Condition(judged.key, True, "", 0, facts.data))
-        if pulse or result != last:
+        if pulse or (result is not last and result != last):
             conditions.append(Condition(judged.key, *result, facts.data if holds else {}))
-    low_nm, high_nm = _band(seen, facts)
+    low_nm, high_nm = _band(seen, facts, _said_high(setup, facts.leans, results))
     after = watch._replace(
         low_nm=low_nm,
         high_nm=high_nm,
@@ -179,30 +185,58 @@ def _suppressed(judged: Judged, mine: Seen, inhibited: bool) -> str:
         return IN_TEST
     if kind == "stopped_without_trip" and facts.standby:
         return STANDBY
-    if kind in FOREWARNINGS and mine.held:
+    if kind in FOREWARNINGS and _has_acted(mine):
         return SHUTDOWN
     if kind == "torque_high" and mine.alarm is not None and mine.alarm.operated == 1:
         return CONTACT
     return START if inhibited and kind in TORQUE_KINDS else ""
 
 
-def _band(seen: tuple[Seen, ...], facts: Facts) -> tuple[float, float]:
-    """Between which torques nothing changes while it is of this kind and on this side."""
+def _has_acted(mine: Seen) -> bool:
+    """Whether the shutdown holds, and the drive has not been started again: that is to be warned of like any other.
+
+    Where nobody knows whether it runs, the shutdown contact that has released is taken for a start.
+    """
+    running = mine.facts.running
+    if not mine.held or running == 0:
+        return mine.held
+    if running == -1:
+        return mine.shutdown is None or mine.shutdown.operated != 0
+    return not mine.stood
+
+
+def _said_high(setup: Setup, leans: Direction, results: list[Result]) -> Holds:
+    """Whether 'torque high' holds on the side that the arm leans to."""
+    for judged, result in zip(setup.judged, results, strict=True):
+        if judged.kind == "torque_high" and setup.sides[judged.side].direction is leans:
+            return result[0]
+    return False
+
+
+def _band(seen: tuple[Seen, ...], facts: Facts, high: Holds) -> tuple[float, float]:
+    """Between which torques nothing changes while it is of this kind and on this side.
+
+    Args:
+        high: Whether 'torque high' holds: only then its lower end and what makes it worse are limits.
+    """
     mine = next((s for s in seen if s.side.direction is facts.leans), None)
     value_nm = facts.torque.value
     if value_nm is None or mine is None:
         return -NEVER_NM, NEVER_NM
     side = mine.side
-    limits = [side.high_off_nm, side.high_nm, side.alarm_nm, side.worse_nm, side.shutdown_nm]
+    limits = [] if high else [side.high_nm]
+    if high is not False:
+        limits += [side.high_off_nm, side.alarm_nm]
     near = facts.torque.kind is not Exactness.EXACT
     for stage, point_nm, below_nm in (
         (mine.alarm, side.alarm_nm, side.below_alarm_nm),
         (mine.shutdown, side.shutdown_nm, side.below_shutdown_nm),
     ):
         if stage is not None and stage.operated == 1:
-            limits.append(below_nm)
+            limits += [below_nm, side.worse_nm]
             near = near or value_nm <= below_nm
         elif stage is not None:
+            limits.append(point_nm)
             near = near or value_nm > point_nm
     if near:  # there the uncertainty counts as well, and it is another one at each position
         return nextafter(value_nm, -inf), value_nm

@@ -34,16 +34,19 @@ def facts_of(wire: DriveWire, state: DriveState, now_ns: int, utc_ms: int) -> Fa
             (curve := spec.calibrations.get(side)) is not None and 0 < curve.due_utc_ms <= utc_ms
             for side in spec.directions
         ),
-        data=_data(state),
+        data=_data(wire, state),
     )
 
 
-def _data(state: DriveState) -> dict[str, Any]:
+def _data(wire: DriveWire, state: DriveState) -> dict[str, Any]:
     torque, protection = state.torque, state.protection
+    curve = wire.spec.calibrations.get(state.side)
+    lacks = curve.not_in_budget if curve is not None and torque.value is not None else ()
     return {
         "torque_nm": torque.value,
         "torque_is": torque.kind.value,
         "torque_uncertainty_nm": torque.uncertainty,
+        **({"torque_uncertainty_lacks": list(lacks)} if lacks else {}),
         "position_mm": state.position.value,
         "running": None if protection.running == UNKNOWN else bool(protection.running),
         "stop": protection.stop,

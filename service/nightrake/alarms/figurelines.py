@@ -64,6 +64,9 @@ def _rates(figures: Figures, zone: Zone) -> Iterator[str]:
     yield from _share("10-minute periods above 10", figures.share_over, limits.SHARE_OVER, over)
     flood = f"{counted(figures.floods, 'flood')}, {span_text(figures.flood_s)}"
     yield from _share("Time in flood", figures.flood_share, limits.FLOOD_SHARE, flood)
+    if figures.floods or figures.held_floods:
+        word = "low calls waited. What chatters, or waits again after having been put aside, makes none of these"
+        yield from _row("  of which the watch told", str(figures.held_floods), word)
     for priority, percent in limits.SPLIT.items():
         count = figures.by_priority.get(priority, 0)
         part = f"{100 * count / figures.annunciated:.1f} %"

@@ -8,7 +8,8 @@ figure may be, and by which source, is in `alarms.figurelimits`.
   counts all the same; it is on the display. Notices are left out, and counted apart.
 - Ten-minute periods follow one another from the beginning; the peak is the most within any ten minutes. A clock that
   was set back stands still until it is where it was.
-- A flood begins with more than 10 annunciations within ten minutes and ends when there are fewer than 5.
+- A flood begins with more than 10 annunciations within ten minutes and ends when there are fewer than 5. The watch,
+  which holds back calls in a flood, leaves out what chatters and what only waits again: its floods are counted apart.
 - Chattering: 3 annunciations of one alarm within a minute. Stale: active for more than 24 hours, nothing lying over it.
 """
 
@@ -63,7 +64,7 @@ class Figures(NamedTuple):
         annunciated: Alarms. by_priority: of them. notices: left out.
         average: In ten minutes. peak: most within any ten minutes, peak_utc_ms: when that was reached.
         periods: Ten-minute periods in which the watch ran. periods_over: with more than ten alarms per position.
-        floods, flood_s: How many, and for how long.
+        floods, flood_s: How many, and for how long. held_floods: those that the watch told of, and held low calls back.
         top: The most frequent. chattering: episodes by alarm. stale: alarms; stale_most: on any one day of the period.
         standing_most: Most alarms that were active at once, nothing lying over them.
         acknowledged: How many were within the period; median_s, p90_s: after how long.
@@ -87,6 +88,7 @@ class Figures(NamedTuple):
     periods_over: int = 0
     floods: int = 0
     flood_s: float = 0.0
+    held_floods: int = 0
     top: tuple[Often, ...] = ()
     chattering: tuple[Often, ...] = ()
     stale: tuple[str, ...] = ()
@@ -145,6 +147,7 @@ class Tally:
         self._notices = 0
         self._buckets: Counter[int] = Counter()
         self._floods = Floods(positions)
+        self._held_floods = 0
         self._chattering: Counter[str] = Counter()
         self._stale: dict[str, None] = {}
         self._stale_days: Counter[int] = Counter()
@@ -164,9 +167,13 @@ class Tally:
         if fact.at.utc_ms >= self._to_ms:
             return
         self._last_ms = fact.at.utc_ms
-        if fact.kind == "alarm" and fact.text("alarm"):
-            self._now_ms = max(self._now_ms, fact.at.utc_ms)
+        if fact.kind != "alarm":
+            return
+        self._now_ms = max(self._now_ms, fact.at.utc_ms)
+        if fact.text("alarm"):
             self._alarm(fact)
+        elif fact.event == "flood_began" and self._now_ms >= self._from_ms:
+            self._held_floods += 1
 
     def _alarm(self, fact: Fact) -> None:
         name, is_in = fact.text("alarm"), self._now_ms >= self._from_ms
@@ -275,6 +282,7 @@ class Tally:
             periods_over=sum(times > limit for times in self._buckets.values()),
             floods=self._floods.count,
             flood_s=self._floods.total_s(end_ms),
+            held_floods=self._held_floods,
             top=_most(self._counts),
             chattering=_most(self._chattering, len(self._chattering)),
         )

@@ -36,12 +36,13 @@ class Chatter(NamedTuple):
 
     Attributes:
         times: The last annunciations, monotonic. active: it chatters.
-        called_ns: When a call for it last went out.
+        called_ns, called_severity: When a call for it last went out, and how bad it was then.
     """
 
     times: tuple[int, ...] = ()
     active: bool = False
     called_ns: int = 0
+    called_severity: int = 0
 
 
 QUIET = Chatter()
@@ -90,15 +91,15 @@ def flood_due_ns(flood: Flood) -> int:
     return flood.times[-FLOOD_BELOW] + FLOOD_NS if len(flood.times) >= FLOOD_BELOW else 1
 
 
-def held_back(rule: AlarmRule, chatter: Chatter, flood: Flood, now_ns: int) -> str:
-    """Why this alarm's call is held back, "" = it is not.
+def held_back(rule: AlarmRule, chatter: Chatter, flood: Flood, now_ns: int, severity: int = 0) -> str:
+    """Why this alarm's call is held back, "" = it is not. What is worse than last called is not held back for chatter.
 
     Chatter holds back for the time to respond at most: what chatters all night is called now and then. In a flood only
     what is low waits; of the rest the pager limits how many messages one person gets.
     """
     if not rule.type.may_filter:
         return ""
-    if chatter.active and now_ns < held_until_ns(rule, chatter):
+    if chatter.active and now_ns < held_until_ns(rule, chatter) and severity <= chatter.called_severity:
         return CHATTERING
     return IN_FLOOD if flood.active and rule.priority is Priority.LOW else ""
 

@@ -6,6 +6,9 @@ design, out of service) are no states of a life; it runs on beneath them (`alarm
 A condition is True, False, or None: it cannot be judged now. None raises and clears nothing. While it lasts an on-delay
 goes on, so that a link which comes and goes does not keep an alarm away for ever; an off-delay begins anew, since
 nobody can say that the condition did not come back unseen.
+
+What can be bad most of the time and yet never for its whole on-delay (a reading) wears its on-delay off only as fast as
+it has built up (`AlarmType.leaks`): it is raised where it is bad for more than half of the time.
 """
 
 from __future__ import annotations
@@ -38,6 +41,7 @@ class Event(StrEnum):
     CLEARS_LATCHED = "clears latched"  # the same, of an alarm that latches
     ACKNOWLEDGED = "acknowledged"
     RESET = "reset"
+    AGAIN = "comes again"  # of an alarm that latches: seen gone for a while, and back before its off-delay was over
 
 
 A, B, C = Life.NORMAL, Life.UNACKNOWLEDGED, Life.ACKNOWLEDGED
@@ -48,6 +52,8 @@ TABLE: Mapping[tuple[Life, Event], Life] = {
     (B, Event.ACKNOWLEDGED): C,
     (B, Event.CLEARS): D,
     (B, Event.CLEARS_LATCHED): E,
+    (B, Event.AGAIN): B,
+    (C, Event.AGAIN): B,
     (C, Event.CLEARS): A,
     (C, Event.CLEARS_LATCHED): F,
     (C, Event.WORSENS): B,
@@ -66,6 +72,9 @@ LATCHED = frozenset({E, F})
 """Lives that hold although the condition is gone. An active alarm that latches holds as well."""
 UNANSWERED = frozenset({B, E})
 """Lives that call for somebody."""
+APART_NS = 5_000_000_000
+"""A shutdown contact that was released for so long and operates again has not bounced: the drive has tripped once more
+(own choice: longer than a contact bounces, shorter than it takes to start a drive by hand)."""
 
 
 class AlarmState(NamedTuple):
@@ -73,13 +82,17 @@ class AlarmState(NamedTuple):
 
     Attributes:
         life: See there.
-        occurrence: Number of this life, or of the last one; 0 = there was none yet.
+        occurrence: Number of times that it has been raised, 0 = never. Raised again before its life was over, it is
+            another one: whoever has seen the first has not seen the second. (But of one that chatters all is one, or
+            nobody could ever acknowledge it.)
         condition: As last given.
         since_ns: Since when the on- or off-delay is running, 0 = none is.
         severity: The worst in this life, from 0.
-        raised_utc_ms: When this life began. changed_utc_ms: when it last changed.
+        raised_utc_ms: When this occurrence began. changed_utc_ms: when it last changed.
         acked_by, acked_utc_ms: Who acknowledged it last, and when; "" = nobody, or it came again since.
         onsets: When the condition came in this life, monotonic, the last few. rotating: they keep time with the turn.
+        gone: It is active and latches, and its condition has been seen gone for long enough to come again.
+        leak_ns: Until when something is left of an on-delay that was broken off, 0 = nothing is.
     """
 
     life: Life = A
@@ -93,6 +106,8 @@ class AlarmState(NamedTuple):
     acked_utc_ms: int = 0
     onsets: tuple[int, ...] = ()
     rotating: bool = False
+    gone: bool = False
+    leak_ns: int = 0
 
 
 class Transition(NamedTuple):
@@ -108,14 +123,21 @@ ROTATES = "rotates"
 Moved = tuple[AlarmState, tuple[Transition, ...]]
 
 
-def on_event(state: AlarmState, event: Event, utc_ms: int) -> Moved:
-    """Follow one arrow; an illegal event changes nothing."""
+def on_event(state: AlarmState, event: Event, utc_ms: int, *, chatters: bool = False) -> Moved:
+    """Follow one arrow; an illegal event changes nothing.
+
+    Args:
+        chatters: Raised again, it is the same occurrence.
+    """
     life = TABLE.get((state.life, event))
     if life is None:
         return state, ()
-    after = state._replace(life=life, changed_utc_ms=utc_ms)
+    after = state._replace(life=life, changed_utc_ms=utc_ms, gone=state.gone and life in ACTIVE)
+    another = state.life is C if event is Event.AGAIN else event is Event.OCCURS and not (chatters and state.life is D)
+    if another:  # an alarm that waits for somebody and comes again is not: an acknowledgement must keep up with it
+        after = after._replace(occurrence=state.occurrence + 1, raised_utc_ms=utc_ms)
     if state.life is A:
-        after = after._replace(occurrence=state.occurrence + 1, raised_utc_ms=utc_ms, onsets=state.onsets[-1:])
+        after = after._replace(onsets=state.onsets[-1:])
     if life is B:
         after = after._replace(acked_by="", acked_utc_ms=0)
     if life is A:
@@ -124,35 +146,63 @@ def on_event(state: AlarmState, event: Event, utc_ms: int) -> Moved:
 
 
 def on_condition(
-    state: AlarmState, rule: AlarmRule, holds: bool | None, now_ns: int, utc_ms: int, severity: int = 0
+    state: AlarmState,
+    rule: AlarmRule,
+    holds: bool | None,
+    now_ns: int,
+    utc_ms: int,
+    severity: int = 0,
+    *,
+    chatters: bool = False,
 ) -> Moved:
     """Take in what the condition is now.
 
     Args:
         holds: True, False, or None where it cannot be judged.
         severity: How bad, from 0; more than before in this life makes an acknowledged alarm call again.
+        chatters: See `on_event`.
     """
+    gone = rule.type.latches and _is_gone(state, now_ns)
     if holds is None:
         since_ns = 0 if state.life in ACTIVE else state.since_ns
-        return state._replace(condition=None, since_ns=since_ns), ()
-    if holds is (state.life in ACTIVE):
-        since_ns = 0  # as it should be: no delay runs
-    elif holds:
-        since_ns = state.since_ns or now_ns  # goes on through what could not be judged
-    else:
-        since_ns = state.since_ns if state.condition is False and state.since_ns else now_ns
+        return state._replace(condition=None, since_ns=since_ns, gone=gone), ()
     was_active, before = state.life in ACTIVE, state
-    state = state._replace(condition=holds, since_ns=since_ns)
+    state = _delayed(state, rule, holds, now_ns)._replace(gone=gone and not holds)
     if holds and not before.condition and (before.condition is False or not before.onsets):
         state = state._replace(onsets=with_onset(before.onsets, now_ns, rule.turn_ns))
     if not was_active:
         kept = 0 if state.life is A and not holds else state.severity
         state = state._replace(severity=max(kept, severity) if holds else kept)
-    state, moved = on_tick(state, rule, now_ns, utc_ms)
+    if gone and holds:
+        state, moved = on_event(state, Event.AGAIN, utc_ms)
+    else:
+        state, moved = on_tick(state, rule, now_ns, utc_ms, chatters=chatters)
     if not holds or state.life not in ACTIVE:
         return state, moved
     state, seen = _on_active(state, rule, severity, utc_ms)
     return state, (*moved, *seen)
+
+
+def _is_gone(state: AlarmState, now_ns: int) -> bool:
+    """Whether the condition of an active alarm has been seen gone for long enough to come again."""
+    if state.gone or state.life not in ACTIVE or state.condition is not False:
+        return state.gone
+    return 0 < state.since_ns <= now_ns - APART_NS
+
+
+def _delayed(state: AlarmState, rule: AlarmRule, holds: bool, now_ns: int) -> AlarmState:
+    """Take in a condition that can be judged: which delay runs since when."""
+    active, leak_ns = state.life in ACTIVE, 0
+    if holds is active:
+        since_ns = 0  # as it should be: no delay runs
+        if rule.type.leaks and not active:
+            leak_ns = 2 * now_ns - state.since_ns if state.since_ns else state.leak_ns
+    elif holds:
+        # An on-delay goes on through what could not be judged, and with what is left of one that was broken off.
+        since_ns = state.since_ns or max(1, now_ns - max(0, state.leak_ns - now_ns))
+    else:
+        since_ns = state.since_ns if state.condition is False and state.since_ns else now_ns
+    return state._replace(condition=holds, since_ns=since_ns, leak_ns=leak_ns)
 
 
 def _on_active(state: AlarmState, rule: AlarmRule, severity: int, utc_ms: int) -> Moved:
@@ -167,8 +217,10 @@ def _on_active(state: AlarmState, rule: AlarmRule, severity: int, utc_ms: int) -
     return state, worse
 
 
-def on_tick(state: AlarmState, rule: AlarmRule, now_ns: int, utc_ms: int) -> Moved:
+def on_tick(state: AlarmState, rule: AlarmRule, now_ns: int, utc_ms: int, *, chatters: bool = False) -> Moved:
     """Let time pass: a delay that is over takes effect."""
+    if 0 < state.leak_ns <= now_ns:
+        state = state._replace(leak_ns=0)
     due = due_ns(state, rule)
     if not due or now_ns < due:
         return state, ()
@@ -177,7 +229,7 @@ def on_tick(state: AlarmState, rule: AlarmRule, now_ns: int, utc_ms: int) -> Mov
         event = Event.OCCURS
     elif rule.type.latches:
         event = Event.CLEARS_LATCHED
-    return on_event(state._replace(since_ns=0), event, utc_ms)
+    return on_event(state._replace(since_ns=0), event, utc_ms, chatters=chatters)
 
 
 def due_ns(state: AlarmState, rule: AlarmRule) -> int:
@@ -204,4 +256,5 @@ def on_reset(state: AlarmState, utc_ms: int) -> Moved:
 
 def after_restart(state: AlarmState) -> AlarmState:
     """Bring a stored life back: it stands as it stood; its condition has not been judged, its delays begin anew."""
-    return state._replace(condition=None, since_ns=0)
+    gone = state.life in ACTIVE and (state.gone or state.condition is False)  # nobody watched it meanwhile
+    return state._replace(condition=None, since_ns=0, gone=gone, leak_ns=0)

@@ -15,7 +15,7 @@ with their own lock. So:
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
 from nightrake.alarms.lockoutsteps import (
@@ -29,8 +29,13 @@ from nightrake.alarms.lockoutsteps import (
     LockoutStep,
     Said,
 )
+from nightrake.alarms.locks import Lock, on_of, put_on, take_off
 from nightrake.alarms.rights import Role, Who
 from nightrake.domain.rows import Answer, Entry
+
+NEVER_NS = 1 << 62
+TO_STOP_NS = 10_000_000_000
+"""So long a motor that has tripped in a test run may still turn (own choice)."""
 
 
 class LockoutRules(NamedTuple):
@@ -48,14 +53,19 @@ class LockoutRules(NamedTuple):
     after_shutdown: bool = False
 
 
-class Lock(NamedTuple):
-    """One person's lock as reported: number ("" = not given), when on, when off (0 = on), and by whom."""
+class Around(NamedTuple):
+    """What else is to be known when a step is recorded.
 
-    person: str
-    number: str
-    on_utc_ms: int
-    off_utc_ms: int = 0
-    off_by: str = ""
+    Attributes:
+        people: Ids of everybody in the settings, None = not known.
+        motor_runs: The run feedback says that it does.
+    """
+
+    people: Collection[str] | None = None
+    motor_runs: bool = False
+
+
+NOTHING_AROUND = Around()
 
 
 class Report(NamedTuple):
@@ -82,10 +92,11 @@ class Lockout(NamedTuple):
         number: How-manieth of this drive, 0 = there was none yet.
         is_open: It holds. opened_utc_ms, because: Since when and for what.
         tripped_at: `Report.order` after which the last shutdown came. order: Last one given.
-        locks: One line for each person who reported isolation. reports: The last of each step.
+        locks: One line for each lock that was reported. reports: The last of each step.
         in_charge: Who has the work after a shift transfer, "" = nobody named.
         run_until_ns, run_by: A supervised test run goes on, 0 = none, and under whose supervision.
-        released_by, released_utc_ms: Of the last lockout that was released.
+        released_by, released_utc_ms: Of the last lockout that was released, or cancelled.
+        tripped: A shutdown opened it, or came while it was open. cancelled: its end was no release.
     """
 
     drive: str
@@ -102,11 +113,13 @@ class Lockout(NamedTuple):
     run_by: str = ""
     released_by: str = ""
     released_utc_ms: int = 0
+    tripped: bool = False
+    cancelled: bool = False
 
     @property
     def locks_on(self) -> tuple[Lock, ...]:
         """Locks that nobody has reported as removed."""
-        return tuple(lock for lock in self.locks if not lock.off_utc_ms)
+        return tuple(lock for lock in self.locks if lock.is_on)
 
     def in_test_run(self, now_ns: int) -> bool:
         """A motor that runs is expected: it raises no 'running while locked out'."""
@@ -122,16 +135,19 @@ class Lockout(NamedTuple):
 Moved = tuple[Lockout, tuple[Entry, ...]]
 
 
-def on_shutdown(held: Lockout, because: str, utc_ms: int) -> Moved:
+def on_shutdown(held: Lockout, because: str, utc_ms: int, now_ns: int = NEVER_NS) -> Moved:
     """A shutdown opens a lockout; while one is open, it makes old what was reported of its cause and its clearing.
+
+    A test run that trips is over as soon as the motor has had time to stop: for another start there is another run.
 
     Args:
         because: Text of the alarm key and its occurrence.
     """
     if held.is_open:
-        after = held._replace(tripped_at=held.order)
+        until_ns = min(held.run_until_ns, now_ns + TO_STOP_NS)
+        after = held._replace(tripped_at=held.order, tripped=True, run_until_ns=until_ns)
         return after, (_entry(after, "shutdown_again", {"because": because}),)
-    after = _opened(held, because, utc_ms)
+    after = _opened(held, because, utc_ms)._replace(tripped=True)
     return after, (_entry(after, "opened", {"because": because}),)
 
 
@@ -153,7 +169,14 @@ def _opened(held: Lockout, because: str, utc_ms: int) -> Lockout:
 
 
 def on_step(
-    held: Lockout, rules: LockoutRules, step: LockoutStep, who: Who, said: Said, now_ns: int, utc_ms: int
+    held: Lockout,
+    rules: LockoutRules,
+    step: LockoutStep,
+    who: Who,
+    said: Said,
+    now_ns: int,
+    utc_ms: int,
+    around: Around = NOTHING_AROUND,
 ) -> tuple[Lockout, tuple[Entry, ...], Answer]:
     """Record a step, whatever else is the case. Whether the role may report it is ruled on before (`alarms.rights`).
 
@@ -164,19 +187,23 @@ def on_step(
     """
     said = said.clipped()
     before: tuple[Entry, ...] = ()
+    notes = list[str]()
     if not held.is_open and step is LockoutStep.ISOLATION:
         held = _opened(held, f"isolation reported by {who.actor}", utc_ms)
         before = (_entry(held, "opened", {**who.data(), "because": held.because}),)
+        notes = [f"no lockout was open, so this opened lockout {held.number}"]
+        notes += ["its motor runs, by the run feedback: is it the right drive?"] if around.motor_runs else []
     if step is LockoutStep.LOCK_EXCEPTION:
         no = _why_no_exception(held, who, said)
         if no:
             text = f"{held.drive}: not recorded: {no}"
             return held, (_refused(held, who, step, no),), Answer(False, f"{text}. {RECORDS_ONLY}")
-    after, notes, detail = _effect(held, rules, step, who, said, now_ns, utc_ms)
-    order = held.order + 1
-    report = Report(step, order, who.actor, who.role, utc_ms, said.remark, detail)
-    name = f"{step}/{who.actor}" if step in PER_PERSON else str(step)
-    after = after._replace(order=order, reports={**after.reports, name: report})
+    after, more, detail = _effect(held, rules, step, who, said, now_ns, utc_ms)
+    notes += more
+    if said.whom and around.people is not None and said.whom not in around.people:
+        notes.append(f"nobody of the name '{said.whom}' is in people.toml")
+    notes += [f"{name} cut to {most} characters" for name, most in said.cut]
+    after = _reported(after, step, who, said, detail, utc_ms)
     data = {**who.data(), "says": SAYS[step], "remark": said.remark, **detail, "late": not held.is_open}
     if not held.is_open:
         notes.append("no lockout is open")
@@ -184,18 +211,40 @@ def on_step(
     return after, (*before, _entry(after, step, data)), _answer(after, text)
 
 
+def _reported(
+    held: Lockout, step: LockoutStep, who: Who, said: Said, detail: Mapping[str, str], utc_ms: int
+) -> Lockout:
+    """Keep a report. A cause without words is none, and wipes no other; a remark alone is added to the cause given."""
+    order = held.order + 1
+    if step is LockoutStep.CAUSE and not said.cause:
+        before = held.last(step)
+        if not said.remark.strip():
+            return held._replace(order=order)
+        detail = {"cause": before.detail.get("cause", "") if before is not None else ""}
+    report = Report(step, order, who.actor, who.role, utc_ms, said.remark, detail)
+    name = f"{step}/{who.actor}" if step in PER_PERSON else str(step)
+    return held._replace(order=order, reports={**held.reports, name: report})
+
+
 def _effect(
     held: Lockout, rules: LockoutRules, step: LockoutStep, who: Who, said: Said, now_ns: int, utc_ms: int
 ) -> tuple[Lockout, list[str], dict[str, str]]:
     """What a step changes besides being recorded, what to say of it, and its own facts."""
     if step is LockoutStep.ISOLATION:
-        return _lock_on(held, who, said, utc_ms)
+        put = put_on(held.locks, who.actor, said.lock_number, utc_ms)
+        return held._replace(locks=put.locks), list(put.notes), {"lock_number": put.number}
     if step is LockoutStep.LOCK_REMOVED:
-        return _lock_off(held, who.actor, who.actor, said.lock_number, utc_ms)
+        off = take_off(held.locks, who.actor, who.actor, said.lock_number, utc_ms)
+        detail = {"lock_number": off.number, **({} if off.done else {"nothing_taken_off": "; ".join(off.notes)})}
+        return held._replace(locks=off.locks), list(off.notes), detail
     if step is LockoutStep.LOCK_EXCEPTION:
-        after, notes, _ = _lock_off(held, said.whom, f"exception by {who.actor}", "", utc_ms)
-        absent, sought, telling = said.facts[:3]
-        return after, notes, {"lock_of": said.whom, "absent": absent, "looked_for": sought, "will_be_told": telling}
+        off = take_off(held.locks, said.whom, f"exception by {who.actor}", said.lock_number, utc_ms)
+        told = dict(zip(("absent", "looked_for", "will_be_told"), said.facts, strict=True))
+        return (
+            held._replace(locks=off.locks),
+            list(off.notes),
+            {"lock_of": said.whom, "lock_number": off.number, **told},
+        )
     if step is LockoutStep.SHIFT_TRANSFER:
         return _transfer(held, who, said)
     if step is LockoutStep.TEST_RUN:
@@ -204,34 +253,12 @@ def _effect(
         notes = [] if held.in_test_run(now_ns) else ["no test run was on record"]
         return held._replace(run_until_ns=0, run_by=""), notes, {}
     if step is LockoutStep.CAUSE:
-        listed = said.cause in rules.causes
-        notes = [] if listed or not said.cause else [f"'{said.cause}' is not on the site's list; kept in own words"]
+        notes = [] if said.cause in rules.causes else [f"'{said.cause}' is not on the site's list; kept in own words"]
+        if not said.cause:
+            known = held.last(step) is not None or said.remark.strip()
+            notes = [] if known else ["the cause is still to be given"]
         return held, notes, {"cause": said.cause}
     return held, [], {}
-
-
-def _lock_on(held: Lockout, who: Who, said: Said, utc_ms: int) -> tuple[Lockout, list[str], dict[str, str]]:
-    own = next((lock for lock in held.locks if lock.person == who.actor and not lock.off_utc_ms), None)
-    number = said.lock_number or (own.number if own else "")
-    others = tuple(lock for lock in held.locks if lock.person != who.actor)
-    lock = Lock(who.actor, number, own.on_utc_ms if own else utc_ms)
-    notes = [] if number else ["the lock's number is still to be given"]
-    return held._replace(locks=(*others, lock)), notes, {"lock_number": number}
-
-
-def _lock_off(
-    held: Lockout, person: str, by: str, number: str, utc_ms: int
-) -> tuple[Lockout, list[str], dict[str, str]]:
-    """Take a lock off the record, or give the number of one that is off already."""
-    own = next((lock for lock in held.locks if lock.person == person), None)
-    if own is None or (own.off_utc_ms and (own.number or not number)):
-        return held, [f"no lock of {person} was on record"], {"lock_number": number}
-    off = own._replace(number=own.number or number)
-    if not own.off_utc_ms:
-        off = off._replace(off_utc_ms=utc_ms, off_by=by)
-    locks = tuple(off if lock is own else lock for lock in held.locks)
-    notes = [] if off.number else ["the lock's number is still to be given"]
-    return held._replace(locks=locks), notes, {"lock_number": off.number}
 
 
 def _transfer(held: Lockout, who: Who, said: Said) -> tuple[Lockout, list[str], dict[str, str]]:
@@ -247,7 +274,10 @@ def _transfer(held: Lockout, who: Who, said: Said) -> tuple[Lockout, list[str], 
 def _test_run(held: Lockout, who: Who, said: Said, now_ns: int) -> tuple[Lockout, list[str], dict[str, str]]:
     asked_ns = int(said.limit_s * 1e9) if math.isfinite(said.limit_s) and said.limit_s > 0.0 else TEST_RUN_NS
     limit_ns = min(asked_ns, MAX_TEST_RUN_NS)
-    notes = [f"it ends by itself after {limit_ns / 1e9:g} s"]
+    most = ", the longest there is" if asked_ns > MAX_TEST_RUN_NS else ""
+    notes = [f"it ends by itself after {limit_ns / 1e9:g} s{most}"]
+    if not said.name.strip():
+        notes.append("its name is still to be given")
     if held.locks_on:
         notes.append(f"still on record: the lock of {', '.join(lock.person for lock in held.locks_on)}")
     detail = {"name": said.name, "supervised_by": who.actor, "limit_s": f"{limit_ns / 1e9:g}"}
@@ -259,6 +289,11 @@ def _why_no_exception(held: Lockout, who: Who, said: Said) -> str:
         return f"no lock of '{said.whom}' is on record"
     if said.whom == who.actor:
         return "it is your own lock; remove it and report it as your own"
+    mine = on_of(held.locks, said.whom)
+    if said.lock_number and not any(lock.number.casefold() == said.lock_number.casefold() for lock in mine):
+        return f"no lock {said.lock_number} of '{said.whom}' is on record"
+    if len(mine) > 1 and not said.lock_number:
+        return f"locks {', '.join(lock.words for lock in mine)} of '{said.whom}' are on record: say which"
     if who.role != Role.SUPERVISOR:
         return f"it is the lock of {said.whom}, who alone removes it; an exception is for a supervisor"
     if len(said.facts) != 3 or not all(f.strip() for f in said.facts):

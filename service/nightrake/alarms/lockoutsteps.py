@@ -51,8 +51,17 @@ SAYS: Mapping[LockoutStep, str] = {
 """What a person says with a step. `RECORDS_ONLY` stands behind each where it is shown."""
 
 PER_PERSON = frozenset({LockoutStep.ISOLATION, LockoutStep.LOCK_REMOVED})
-AFTER_TRIP = frozenset({LockoutStep.CAUSE, LockoutStep.CLEARED, LockoutStep.CONTACTS_PROVED, LockoutStep.AREA_CLEAR})
-"""A further shutdown makes these old: they count for a release only if reported after it."""
+AFTER_TRIP = frozenset(
+    {
+        LockoutStep.ZERO_ENERGY,
+        LockoutStep.CAUSE,
+        LockoutStep.CLEARED,
+        LockoutStep.CONTACTS_PROVED,
+        LockoutStep.AREA_CLEAR,
+    }
+)
+"""A further shutdown makes these old: they count for a release only if reported after it. It has wound the drive up
+once more, so that the release of the wind-up is to be reported once more too."""
 
 
 class Said(NamedTuple):
@@ -65,6 +74,7 @@ class Said(NamedTuple):
         whom: Shift transfer: to whom. Lock exception: whose lock (person ids).
         name, limit_s: Test run: what it is called, and its time limit.
         facts: Lock exception: how the absence was verified, how they were looked for, how they will be told.
+        cut: What was too long to be kept whole: (its name, how many characters are kept).
     """
 
     remark: str = ""
@@ -74,15 +84,15 @@ class Said(NamedTuple):
     name: str = ""
     limit_s: float = 0.0
     facts: tuple[str, ...] = ()
+    cut: tuple[tuple[str, int], ...] = ()
 
     def clipped(self) -> Said:
         """As it is kept: no text without end."""
-        return Said(
-            self.remark[:MAX_TEXT],
-            self.lock_number.strip()[:MAX_NUMBER],
-            self.cause[:MAX_TEXT],
-            self.whom.strip()[:MAX_NUMBER],
-            self.name[:MAX_TEXT],
-            self.limit_s,
-            tuple(f[:MAX_TEXT] for f in self.facts[:3]),
-        )
+        texts = {"remark": self.remark, "cause": self.cause.strip(), "name": self.name.strip()}
+        names = {"lock_number": self.lock_number.strip(), "whom": self.whom.strip()}
+        cut = [(n, MAX_TEXT) for n, text in texts.items() if len(text) > MAX_TEXT]
+        cut += [(n, MAX_NUMBER) for n, text in names.items() if len(text) > MAX_NUMBER]
+        cut += [("facts", MAX_TEXT)] if any(len(f) > MAX_TEXT for f in self.facts[:3]) else []
+        kept = {n: text[:MAX_TEXT] for n, text in texts.items()} | {n: text[:MAX_NUMBER] for n, text in names.items()}
+        facts = tuple(f[:MAX_TEXT] for f in self.facts[:3])
+        return self._replace(facts=facts, cut=tuple(cut), **kept)  # type: ignore[arg-type]

@@ -120,7 +120,8 @@ def why_not_shelve(rule: AlarmRule, overlays: Overlays, for_ns: int, reason: str
 def why_not_leave_service(rule: AlarmRule, overlays: Overlays, for_ns: int, reason: str) -> str:
     """Why it cannot be taken out of service so, "" = it can."""
     if not rule.type.may_leave_service:
-        return f"'{rule.type.title}' can never be out of service"
+        more = "; while its contact is repaired: test (a function check, for a limited time), and standby of the drive"
+        return f"'{rule.type.title}' can never be out of service{more if rule.type.about_shutdown else ''}"
     if overlays.out_of_service is not None:
         return f"{overlays.out_of_service.by} has taken it out of service already"
     if not 0 < for_ns <= MAX_OUT_OF_SERVICE_NS:

@@ -41,7 +41,7 @@ class Alarm(NamedTuple):
 
     Attributes:
         key: Which. state: its life. overlays: what lies over it. chatter: how often it called.
-        calling: A call for this life is out, and nobody has answered it.
+        calling: A call for this occurrence is out, and nobody has answered it.
         withheld: Why no call is out for an alarm that waits for somebody, "" = it is, or nothing waits.
         facts: What was last said of it while its condition held, for the journal and for whoever is called.
     """
@@ -79,18 +79,21 @@ class AlarmBook(NamedTuple):
     Attributes:
         subjects: By subject. flood: see there.
         due_ns, due_utc_ms: Moments before which time alone changes nothing, 0 = it never does.
+        dues: The same for each subject (one that is missing never changes by time alone), so that of a flood of delays
+            only those are looked at that are over; None = not known, every subject is to be looked at.
     """
 
     subjects: Mapping[str, Subject] = {}
     flood: Flood = Flood()
     due_ns: int = 0
     due_utc_ms: int = 0
+    dues: Mapping[str, tuple[int, int]] | None = None
 
 
 def is_at_rest(alarm: Alarm) -> bool:
     """Nothing is to be kept of it but its number."""
     state, lying = alarm.state, alarm.overlays
-    if state.life is not Life.NORMAL or state.since_ns or alarm.chatter.times:
+    if state.life is not Life.NORMAL or state.since_ns or state.leak_ns or alarm.chatter.times:
         return False
     return lying.shelved is None and lying.out_of_service is None
 
@@ -99,7 +102,7 @@ def due_of(alarm: Alarm, rule: AlarmRule) -> tuple[int, int]:
     """When time alone changes something about it, monotonic and UTC (ms); 0 = never."""
     overlay_ns, overlay_utc_ms = over.due(alarm.overlays)
     held_ns = held_until_ns(rule, alarm.chatter) if alarm.withheld == CHATTERING else 0
-    times = (due_ns(alarm.state, rule), overlay_ns, chatter_due_ns(alarm.chatter), held_ns)
+    times = (due_ns(alarm.state, rule), alarm.state.leak_ns, overlay_ns, chatter_due_ns(alarm.chatter), held_ns)
     return min((t for t in times if t), default=0), overlay_utc_ms
 
 

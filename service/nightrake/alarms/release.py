@@ -1,7 +1,8 @@
-"""Release of a lockout: the one step that can be refused, and every reason at once. Pure."""
+"""Release of a lockout: the one step that can be refused, and every reason at once; cancelling one by mistake. Pure."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from nightrake.alarms.lockout import Lockout, LockoutRules
@@ -27,6 +28,7 @@ class Facts(NamedTuple):
         unreadable: Shutdown contacts that cannot be read well now.
         torque_nm, torque_is: Reading; ``exact``, ``below`` it, ``beyond`` it or ``absent``.
         torque_fitted: The drive has a position transducer and a record, so that an absent torque is a fault.
+        latch: Why a latch could not be reset with the release, "" = it could.
     """
 
     operated: tuple[str, ...] = ()
@@ -34,6 +36,7 @@ class Facts(NamedTuple):
     torque_nm: float | None = None
     torque_is: str = "absent"
     torque_fitted: bool = False
+    latch: str = ""
 
 
 def missing(held: Lockout, rules: LockoutRules, facts: Facts, reason: str, now_ns: int) -> tuple[str, ...]:
@@ -53,6 +56,8 @@ def _read(held: Lockout, rules: LockoutRules, facts: Facts, reason: str) -> list
         against.append(f"the shutdown contact is still operated ({', '.join(facts.operated)})")
     if facts.unreadable:
         against.append(f"the shutdown contact cannot be read now ({', '.join(facts.unreadable)})")
+    if facts.latch:
+        against.append(facts.latch)
     limit_nm = rules.release_torque_nm.get(held.drive, 0.0)
     if limit_nm and facts.torque_nm is not None:
         if facts.torque_is == "beyond":
@@ -67,7 +72,9 @@ def _read(held: Lockout, rules: LockoutRules, facts: Facts, reason: str) -> list
 def _reported(held: Lockout, rules: LockoutRules, now_ns: int) -> list[str]:
     against = [MISSING[step] for step in rules.needs if held.last(step) is None]
     against += [f"the number of {lock.person}'s lock has not been given" for lock in held.locks if not lock.number]
-    against += [f"{lock.person} has not reported their own lock as removed" for lock in held.locks_on]
+    for lock in held.locks_on:
+        own = f"their own lock {lock.number}" if lock.number else "their own lock"
+        against.append(f"{lock.person} has not reported {own} as removed")
     if held.in_test_run(now_ns):
         against.append(f"the test run under {held.run_by} goes on; end it first")
     return against
@@ -83,15 +90,20 @@ def on_release(
     facts: Facts,
     now_ns: int,
     utc_ms: int,
+    roles: Mapping[str, str] | None = None,
 ) -> tuple[Lockout, Seconds, tuple[Entry, ...], Answer]:
-    """Release, note the first of two people, or refuse and name everything that is missing."""
+    """Release, note the first of two people, or refuse and name everything that is missing.
+
+    Args:
+        roles: What everybody is at the site now, None = not looked at: a first person who has left has not spoken.
+    """
     no = "" if "release" in two_persons else refusal("release", who.role)
     against = (no,) if no else missing(held, rules, facts, reason, now_ns)
     if against:
         return held, seconds, *_refuse(held, who, "; ".join(against))
     # A further shutdown makes the first person's word old.
     subject = f"{held.drive}/{held.number}/{held.tripped_at}"
-    after, ruling = rule(seconds, two_persons, "release", subject, who, now_ns)
+    after, ruling = rule(seconds, two_persons, "release", subject, who, now_ns, roles=roles)
     if not ruling.go and not ruling.waits:
         return held, after, *_refuse(held, who, ruling.text)
     data = {"lockout": held.number, **who.data(), "reason": reason[:MAX_TEXT], "words": RECORDS_ONLY}
@@ -104,6 +116,35 @@ def on_release(
     done = held._replace(is_open=False, run_until_ns=0, run_by="", released_by=who.actor, released_utc_ms=utc_ms)
     text = f"{_head(held)}: released in this service's record only; nothing was done in the plant"
     return done, after, (entry,), Answer(True, f"{text}. {RECORDS_ONLY}")
+
+
+def cancel(held: Lockout, who: Who, reason: str, utc_ms: int) -> tuple[Lockout, tuple[Entry, ...], Answer]:
+    """Cancel a lockout that was opened by mistake (the wrong drive, say): nobody has to report what never was.
+
+    Only where no shutdown stands behind it and no lock is on record: whoever reported one takes it off first. Whether
+    the role may do it is ruled on before (`alarms.rights`).
+    """
+    no = _why_not_cancel(held, reason)
+    if no:
+        entry = Entry("command", "refused", held.drive, "", {**who.data(), "verb": "lockout_cancel", "reason": no})
+        return held, (entry,), Answer(False, f"{held.drive}: lockout not cancelled: {no}")
+    after = held._replace(
+        is_open=False, run_until_ns=0, run_by="", released_by=who.actor, released_utc_ms=utc_ms, cancelled=True
+    )
+    data = {"lockout": held.number, **who.data(), "because": held.because, "reason": reason[:MAX_TEXT]}
+    entry = Entry("lockout", "cancelled", held.drive, "", {**data, "words": RECORDS_ONLY})
+    return after, (entry,), Answer(True, f"{_head(held)}: cancelled; no shutdown stood behind it. {RECORDS_ONLY}")
+
+
+def _why_not_cancel(held: Lockout, reason: str) -> str:
+    if not held.is_open:
+        return "no lockout is open"
+    if held.tripped or "/shutdown_contact" in held.because:
+        return "a shutdown stands behind it, so it ends by its release only"
+    if held.locks_on:
+        whose = ", ".join(f"lock {lock.words} of {lock.person}" for lock in held.locks_on)
+        return f"still on record: {whose}; whoever reported it reports it as removed first (lock_removed)"
+    return "" if reason.strip() else "say why: what was meant instead"
 
 
 def _head(held: Lockout) -> str:

@@ -212,14 +212,25 @@ def site_rules(
         raise ValueError(f"there is no alarm of the kind '{kind[:80]}'; expected one of {', '.join(ALARM_TYPES)}")
     common = {kind: rule_for(t, whole.get(kind, AS_SHIPPED)) for kind, t in ALARM_TYPES.items()}
     drives: dict[str, Mapping[str, AlarmRule]] = {}
+    alike: dict[int, Mapping[str, AlarmRule]] = {}  # by turn: most of a large site's drives have nothing of their own
     for drive, turn_ns in turns_ns.items():
-        mine = single.get(drive, {})
-        drives[drive] = {
-            kind: rule_for(t, _upon(whole.get(kind, AS_SHIPPED), mine.get(kind, AS_SHIPPED)), turn_ns)
-            for kind, t in ALARM_TYPES.items()
-            if t.scope in (Scope.DIRECTION, Scope.DRIVE)
-        }
+        if single.get(drive):
+            drives[drive] = _drive_rules(whole, single[drive], turn_ns)
+            continue
+        if turn_ns not in alike:
+            alike[turn_ns] = _drive_rules(whole, {}, turn_ns)
+        drives[drive] = alike[turn_ns]
     return AlarmRules(common, drives, _keys(plcs))
+
+
+def _drive_rules(
+    whole: Mapping[str, AlarmOverride], mine: Mapping[str, AlarmOverride], turn_ns: int
+) -> dict[str, AlarmRule]:
+    return {
+        kind: rule_for(t, _upon(whole.get(kind, AS_SHIPPED), mine.get(kind, AS_SHIPPED)), turn_ns)
+        for kind, t in ALARM_TYPES.items()
+        if t.scope in (Scope.DIRECTION, Scope.DRIVE)
+    }
 
 
 def _keys(plcs: Iterable[str]) -> dict[str, frozenset[str]]:

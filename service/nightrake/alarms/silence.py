@@ -2,7 +2,9 @@
 
 PLCs that fall silent within ten seconds (a switch, a supply) are one alarm, under the name of the first of them; it
 says how many drives are unwatched. It lasts as long as any of them is silent. They stay together: those that fall
-silent again soon after all were back are the same alarm again, whichever is first then.
+silent again soon after all were back are the same alarm again, whichever is first then. But nobody's silence may hide
+behind another's, whose alarm may be acknowledged, shelved or out of service for a long repair: one that has been back
+for a while and falls silent again is a matter of its own, and more unwatched drives than before are worse.
 """
 
 from __future__ import annotations
@@ -25,12 +27,16 @@ class Group(NamedTuple):
     Attributes:
         lead: The first; its name is the alarm's. members: all, the lead included.
         since_ns: When the first fell silent. back_ns: since when all have been back, 0 = some are not.
+        back: Members that are back, and since when.
+        anew: Rank above which one that fell silent anew has lifted the alarm, 0 = none has.
     """
 
     lead: str
     members: tuple[str, ...]
     since_ns: int
     back_ns: int = 0
+    back: Mapping[str, int] = {}
+    anew: int = 0
 
 
 class Silence(NamedTuple):
@@ -41,29 +47,68 @@ class Silence(NamedTuple):
 
 
 def on_plc(
-    silence: Silence, plc: str, up: bool, drives: Mapping[str, Collection[str]], now_ns: int
+    silence: Silence,
+    plc: str,
+    up: bool,
+    drives: Mapping[str, Collection[str]],
+    now_ns: int,
+    quiet: Collection[str] = (),
 ) -> tuple[Silence, tuple[Condition, ...]]:
     """A PLC answers, or does not.
 
     Args:
         plc: Its id. drives: For each PLC, the drives that draw on it.
+        quiet: PLCs whose own alarm is shelved or out of service: nobody else's silence goes under their name.
 
     Returns:
-        The state after, and the condition of the one alarm that this is about, if any.
+        The state after, and the condition of the one alarm that this is about (of two where one goes on under another
+        name).
     """
     known = {**silence.silent, plc: not up}
-    group = _group_of(silence, plc, now_ns)
+    group, left = _group_of(silence, plc, now_ns), list[Condition]()
+    hides = group is not None and group.lead != plc and group.lead in quiet and plc in group.back
+    if not up and group is not None and (hides or _has_left(group, plc, known, now_ns)):
+        silence, group, left = _without(silence, group, plc, known, quiet)
     if not up and group is None:
-        open_group = next((g for g in silence.groups if not g.back_ns and now_ns - g.since_ns <= TOGETHER_NS), None)
+        fresh = [g for g in silence.groups if not g.back_ns and now_ns - g.since_ns <= TOGETHER_NS]
+        open_group = next((g for g in fresh if g.lead not in quiet and plc not in quiet), None)
         group = open_group or Group(plc, (plc,), now_ns)
     if group is None:
         key = AlarmKey(plc_subject(plc), "", "plc_silent")
         return Silence(known, silence.groups), (Condition(key, False),)
     members = group.members if plc in group.members else (*group.members, plc)
     some = any(known.get(m, True) for m in members)  # one not heard of may be silent: it is not back yet
-    after = group._replace(members=members, back_ns=0 if some else group.back_ns or now_ns)
+    back = {m: group.back.get(m, now_ns) for m in members if not known.get(m, m not in group.back)}
+    if not up and plc in group.back and now_ns - group.back[plc] > TOGETHER_NS:
+        # Whoever has answered for the alarm knew it as back: worse than all that the group has said so far.
+        group = group._replace(anew=max(group.anew, _unwatched_by(group.members, drives)) + 1)
+    after = group._replace(members=members, back_ns=0 if some else group.back_ns or now_ns, back=back)
     rest = tuple(g for g in silence.groups if g.lead != group.lead and not _is_over(g, now_ns))
-    return Silence(known, (*rest, after)), (_condition(after, known, drives),)
+    return Silence(known, (*rest, after)), (*left, _condition(after, known, drives))
+
+
+def _has_left(group: Group, plc: str, known: Mapping[str, bool], now_ns: int) -> bool:
+    """One that has been back for a while, others not, and now falls silent again."""
+    others = any(known.get(m, True) for m in group.members if m != plc)
+    return others and plc in group.back and now_ns - group.back[plc] > TOGETHER_NS
+
+
+def _without(
+    silence: Silence, group: Group, plc: str, known: Mapping[str, bool], quiet: Collection[str]
+) -> tuple[Silence, Group | None, list[Condition]]:
+    """A member leaves; where it is the first, all go on under another name, whose alarm nobody has answered yet.
+
+    Returns:
+        The state after, the group of the one that leaves (None: none yet), and what to say of the old name.
+    """
+    rest = tuple(g for g in silence.groups if g is not group)
+    if plc != group.lead:
+        members = tuple(m for m in group.members if m != plc)
+        return silence._replace(groups=(*rest, group._replace(members=members))), None, []
+    others = [m for m in group.members if m != plc and known.get(m, True)]
+    after = group._replace(lead=next((m for m in others if m not in quiet), others[0]))
+    old = Condition(AlarmKey(plc_subject(plc), "", "plc_silent"), False)
+    return silence._replace(groups=(*rest, after)), after, [old]
 
 
 def _group_of(silence: Silence, plc: str, now_ns: int) -> Group | None:
@@ -74,22 +119,27 @@ def _is_over(group: Group, now_ns: int) -> bool:
     return group.back_ns > 0 and now_ns - group.back_ns > APART_NS
 
 
+def _unwatched_by(plcs: Collection[str], drives: Mapping[str, Collection[str]]) -> int:
+    return len({d for plc in plcs for d in drives.get(plc, ())})
+
+
 def _condition(group: Group, known: Mapping[str, bool], drives: Mapping[str, Collection[str]]) -> Condition:
     silent = [m for m in group.members if known.get(m)]
     unheard = any(m not in known for m in group.members)
     unwatched = sorted({d for plc in silent for d in drives.get(plc, ())})
     data = {"plcs": silent, "unwatched": len(unwatched), "drives": unwatched[:20]}
     holds = True if silent else None if unheard else False
-    return Condition(AlarmKey(plc_subject(group.lead), "", "plc_silent"), holds, "", 0, data)
+    severity = max(len(unwatched), group.anew) if holds else 0
+    return Condition(AlarmKey(plc_subject(group.lead), "", "plc_silent"), holds, "", severity, data)
 
 
 def on_settings(
-    silence: Silence, drives: Mapping[str, Collection[str]], now_ns: int
+    silence: Silence, drives: Mapping[str, Collection[str]], now_ns: int, quiet: Collection[str] = ()
 ) -> tuple[Silence, tuple[Condition, ...]]:
     """Take changed settings: PLCs that are gone leave their groups; a group whose first is gone takes the next name.
 
     Args:
-        drives: For each PLC of the new settings, the drives that draw on it.
+        drives: For each PLC of the new settings, the drives that draw on it. quiet: See `on_plc`.
 
     Returns:
         The state after, and the conditions of all groups, said anew.
@@ -99,22 +149,35 @@ def on_settings(
     for group in silence.groups:
         members = tuple(m for m in group.members if m in drives)
         if members and not _is_over(group, now_ns):
-            lead = group.lead if group.lead in members else next((m for m in members if known.get(m)), members[0])
-            groups.append(group._replace(lead=lead, members=members))
+            named = [m for m in members if known.get(m)] or list(members)
+            named.sort(key=lambda m: m in quiet)
+            lead = group.lead if group.lead in members else named[0]
+            back = {m: since_ns for m, since_ns in group.back.items() if m in members}
+            groups.append(group._replace(lead=lead, members=members, back=back))
     return Silence(known, tuple(groups)), tuple(_condition(g, known, drives) for g in groups)
 
 
 def after_restart(silence: Silence, now_ns: int) -> Silence:
     """Bring stored groups back: nobody has been heard of yet, and what was together stays together."""
-    return Silence({}, tuple(g._replace(since_ns=now_ns, back_ns=now_ns if g.back_ns else 0) for g in silence.groups))
+    long_ns = now_ns - TOGETHER_NS - 1  # what was so has been so for a while: nobody knows for how long
+    groups = (
+        g._replace(since_ns=long_ns, back_ns=now_ns if g.back_ns else 0, back=dict.fromkeys(g.back, long_ns))
+        for g in silence.groups
+    )
+    return Silence({}, tuple(groups))
 
 
 NOTICE = "notice:"
-_LINKS = {"disk": "store_full", "broker": "broker_unreachable", "store": "not_forwarded"}
+_LINKS = {
+    "disk": "store_full",
+    "broker": "broker_unreachable",
+    "store": "not_forwarded",
+    "history": "history_behind",
+}
 
 
 def link_condition(link: str, up: bool, detail: str) -> Condition | None:
-    """The alarm's condition of one of our own links (``disk``, ``broker``, ``store``), None for any other.
+    """The alarm's condition of one of our own links (``disk``, ``broker``, ``store``, ``history``), None for any other.
 
     ``notice:KIND`` is a notice of the site: not up means that there is something to be said.
     """

@@ -16,6 +16,7 @@ from nightrake.alarms.overlays import Overlay
 from nightrake.alarms.records import AlarmBook
 from nightrake.alarms.rights import Seconds
 from nightrake.alarms.silence import Silence
+from nightrake.domain.rows import Entry
 
 
 class SiteAlarms(NamedTuple):
@@ -30,6 +31,7 @@ class SiteAlarms(NamedTuple):
         lockouts: By drive; a drive that never had one is missing.
         standby: Drives that a person has said are to stand. scheduled: those that stand by schedule now.
         schedule_s: UTC, when the schedules are to be looked at again; 0 = now.
+        restored: They come from the store, and the settings may be others now: the first step looks at it all once.
     """
 
     watches: Mapping[str, Watch] = {}
@@ -44,6 +46,7 @@ class SiteAlarms(NamedTuple):
     standby: Mapping[str, Overlay] = {}
     scheduled: tuple[str, ...] = ()
     schedule_s: int = 0
+    restored: bool = False
 
     def watch_of(self, drive: str) -> Watch:
         """What is remembered of a drive."""
@@ -52,6 +55,29 @@ class SiteAlarms(NamedTuple):
     def lockout_of(self, drive: str) -> Lockout:
         """A drive's lockout, or one that never was."""
         return self.lockouts.get(drive) or Lockout(drive)
+
+
+def marked(entry: Entry, alarms: SiteAlarms, *, in_test: bool) -> Entry:
+    """An entry about a drive, with what lies over that drive and over the alarm that it is about.
+
+    Each mark is there only where it is so: whoever reads the row alone must not take a proving for a trip.
+
+    Args:
+        entry: What has happened. alarms: After the step that brought it. in_test: the drive is in a function check.
+    """
+    drive, marks = entry.drive, dict[str, bool]()
+    if in_test:
+        marks["in_test"] = True
+    if drive in alarms.lockouts and alarms.lockouts[drive].is_open:
+        marks["locked_out"] = True
+    if drive in alarms.standby or drive in alarms.scheduled:
+        marks["standby"] = True
+    subject = alarms.book.subjects.get(drive)
+    alarm = subject.alarms.get(str(entry.data.get("alarm", ""))) if subject is not None else None
+    if alarm is not None and not alarm.overlays.is_clear:
+        marks |= {"out_of_service": True} if alarm.overlays.out_of_service is not None else {}
+        marks |= {"shelved": True} if alarm.overlays.shelved is not None else {}
+    return entry._replace(data={**entry.data, **marks}) if marks else entry
 
 
 def after_restart(alarms: SiteAlarms, now_ns: int, utc_ms: int, *, same_boot: bool) -> SiteAlarms:
@@ -73,6 +99,7 @@ def after_restart(alarms: SiteAlarms, now_ns: int, utc_ms: int, *, same_boot: bo
         lockouts=lockouts,
         standby=standby,
         schedule_s=0,
+        restored=True,
     )
 
 

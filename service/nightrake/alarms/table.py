@@ -56,6 +56,8 @@ class AlarmType(NamedTuple):
         cause, consequence: What it comes of, what follows if nobody acts.
         first_response: What to do first, in order.
         at_machine: It may lead somebody to the machine, so the caution goes with it.
+        leaks: An on-delay that is broken off wears off only as fast as it has built up: bad for more than half of the
+            time is bad.
     """
 
     kind: str
@@ -78,6 +80,7 @@ class AlarmType(NamedTuple):
     consequence: str = ""
     first_response: tuple[str, ...] = ()
     at_machine: bool = True
+    leaks: bool = False
 
     @property
     def needs_reset(self) -> bool:
@@ -97,8 +100,8 @@ class AlarmType(NamedTuple):
 
 def _shutdown_kind(kind: str, title: str, **more: object) -> AlarmType:
     """What neither a person nor logic nor the flood rule may ever hide."""
-    fixed = {"may_shelve": False, "may_suppress": False, "may_filter": False, "respond_s": 3600.0}
-    return AlarmType(kind, title, Priority.URGENT, **{**fixed, **more})  # type: ignore[arg-type]
+    fixed = dict.fromkeys(("may_shelve", "may_suppress", "may_filter", "may_leave_service"), False)
+    return AlarmType(kind, title, Priority.URGENT, **{"respond_s": 3600.0, **fixed, **more})  # type: ignore[arg-type]
 
 
 def _notice(kind: str, title: str, scope: Scope, **more: object) -> AlarmType:
@@ -123,7 +126,6 @@ _TYPES = (
         "motor runs on after a shutdown",
         max_on_delay_s=0.0,
         off_delay_s=0.0,
-        may_leave_service=False,
         cause="welded starter, bridged contact or stop circuit, motor in hand mode",
         consequence=_OVERLOAD,
         first_response=say.ON_RUNNING_ON,
@@ -144,7 +146,6 @@ _TYPES = (
         scope=Scope.DRIVE,
         max_on_delay_s=0.0,
         off_delay_s=3.0,
-        may_leave_service=False,
         cause="somebody started the motor, or the starter closed by itself",
         consequence="people at the machine may be hurt, and the cause of the shutdown has not been cleared",
         first_response=say.ON_LOCKED_OUT_RUNNING,
@@ -265,6 +266,7 @@ _TYPES = (
         Priority.HIGH,
         Scope.DRIVE,
         on_delay_s=30.0,
+        leaks=True,
         cause="module, wiring, PLC program, addresses",
         consequence="an overload of this drive is not told",
         first_response=say.ON_UNREADABLE,
@@ -276,6 +278,7 @@ _TYPES = (
         Scope.DRIVE,
         on_delay_s=30.0,
         off_delay_s=30.0,
+        leaks=True,
         cause="transducer, one channel of a stage, run feedback, wiring",
         consequence="torque, stop or a second channel cannot be judged",
         first_response=("Have wiring, module and transducer looked at.",),
@@ -287,6 +290,7 @@ _TYPES = (
         Scope.PLC,
         on_delay_s=30.0,
         off_delay_s=10.0,
+        leaks=True,
         cause="PLC without supply, network, gateway",
         consequence="overloads of its drives are not told",
         first_response=say.ON_SILENT,
@@ -339,6 +343,15 @@ _TYPES = (
     ),
     _notice("calibration_due", "calibration due", Scope.DIRECTION, consequence="torque is less and less certain"),
     _notice("dead_letters", "messages were given up", Scope.SITE, consequence="some receiver has not had everything"),
+    _notice(
+        "history_behind",
+        "history is not being sealed",
+        Scope.SITE,
+        on_delay_s=600.0,
+        off_delay_s=30.0,
+        cause="the disk, or the process that keeps history; nightrake status says which",
+        consequence="readings stay in the store until its room runs out, then the oldest are given up",
+    ),
     _notice("service_updated", "the service was updated", Scope.SITE),
     _notice("creep_forecast", "torque creeps towards the alarm point", Scope.DIRECTION),
 )

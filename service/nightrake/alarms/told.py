@@ -135,7 +135,9 @@ def _offset_text(offset: int) -> str:
 
 def torque_text(fact: Fact) -> str:
     """Torque in kN.m as far as the row says: ``31.2 ±0.9 kN.m``, ``beyond 46.4 kN.m``; "" where it says none."""
-    return torque_words(fact.text("torque_is"), fact.number("torque_nm"), fact.number("torque_uncertainty_nm"))
+    lacks = bool(fact.texts("torque_uncertainty_lacks"))
+    uncertainty_nm = fact.number("torque_uncertainty_nm")
+    return torque_words(fact.text("torque_is"), fact.number("torque_nm"), uncertainty_nm, lacks=lacks)
 
 
 def listed(names: Sequence[str]) -> str:

@@ -5,7 +5,7 @@ Order for one alarm: what lies over it, its life, whether it chatters, whether s
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from nightrake.alarms import overlays as over
@@ -21,6 +21,7 @@ from nightrake.alarms.flood import (
 )
 from nightrake.alarms.keys import AlarmKey
 from nightrake.alarms.life import (
+    ACTIVE,
     ROTATES,
     UNANSWERED,
     AlarmState,
@@ -42,10 +43,16 @@ NAMES: Mapping[str, str] = {
     Event.CLEARS_LATCHED: "latched",
     Event.ACKNOWLEDGED: "acknowledged",
     Event.RESET: "reset",
+    Event.AGAIN: "raised_again",
     ROTATES: "repeating_with_rotation",
 }
 """Transition -> event of the entry. An alarm raised again before its life was over is ``raised_again``."""
 ENDED = {over.SHELVED: "shelving_ended", over.OUT_OF_SERVICE: "out_of_service_ended"}
+
+
+def earliest(times: Iterable[int]) -> int:
+    """The earliest of some moments, of which 0 means never."""
+    return min((t for t in times if t), default=0)
 
 
 class Work:
@@ -58,6 +65,7 @@ class Work:
         self._subjects = dict(book.subjects)
         self._touched: dict[str, tuple[dict[str, Alarm], dict[str, int]]] = {}
         self._flood = book.flood
+        self._dues = dict(book.dues) if book.dues is not None else None
         self._due_ns, self._due_utc_ms = book.due_ns, book.due_utc_ms
         self._entries: list[Entry] = []
 
@@ -75,7 +83,7 @@ class Work:
         subject = self._subjects.get(key.subject)
         return None if subject is not None and subject.away else self._rules.of(key)
 
-    def put(self, alarm: Alarm, rule: AlarmRule) -> None:
+    def put(self, alarm: Alarm) -> None:
         """Keep an alarm, or forget it where there is nothing to keep but the number of its occurrence."""
         key, text = alarm.key, str(alarm.key)
         if key.subject not in self._touched:
@@ -88,9 +96,6 @@ class Work:
             alarms.pop(text, None)
             return
         alarms[text] = alarm
-        ns, utc_ms = due_of(alarm, rule)
-        self._due_ns = min((t for t in (self._due_ns, ns) if t), default=0)
-        self._due_utc_ms = min((t for t in (self._due_utc_ms, utc_ms) if t), default=0)
 
     def new(self, key: AlarmKey) -> Alarm:
         """A normal alarm that goes on counting its occurrences."""
@@ -118,10 +123,25 @@ class Work:
             after = Subject(alarms, occurrences)
             if after != before.subjects.get(name):
                 self._subjects[name], changed = after, True
+            self._note_due(name, alarms)
         dues = (self._due_ns, self._due_utc_ms)
-        if not changed and self._flood is before.flood and dues == (before.due_ns, before.due_utc_ms):
+        same = self._flood is before.flood and dues == (before.due_ns, before.due_utc_ms)
+        if not changed and same and self._dues == before.dues:
             return before, tuple(self._entries)
-        return AlarmBook(self._subjects if changed else before.subjects, self._flood, *dues), tuple(self._entries)
+        subjects = self._subjects if changed else before.subjects
+        return AlarmBook(subjects, self._flood, *dues, self._dues), tuple(self._entries)
+
+    def _note_due(self, name: str, alarms: Mapping[str, Alarm]) -> None:
+        """When time alone next changes one of a subject's alarms; what is away waits."""
+        pairs = [due_of(a, rule) for a in alarms.values() if (rule := self.rule(a.key)) is not None]
+        ns, utc_ms = earliest(p[0] for p in pairs), earliest(p[1] for p in pairs)
+        self._due_ns, self._due_utc_ms = earliest((self._due_ns, ns)), earliest((self._due_utc_ms, utc_ms))
+        if self._dues is None:
+            return
+        if ns or utc_ms:
+            self._dues[name] = (ns, utc_ms)
+        else:
+            self._dues.pop(name, None)
 
     # --- going on ---
 
@@ -133,11 +153,12 @@ class Work:
             return
         alarm = alarm or self.new(key)
         lying = over.suppressed(alarm.overlays, rule, condition.suppressed, self.utc_ms)
-        shifted = alarm._replace(overlays=lying, facts=condition.data if condition.holds else alarm.facts)
+        holds, severity, chatters = condition.holds, condition.severity, alarm.chatter.active
+        state, moved = on_condition(alarm.state, rule, holds, self.now_ns, self.utc_ms, severity, chatters=chatters)
+        shifted = alarm._replace(overlays=lying, facts=_facts(alarm, condition, comes=bool(moved)))
         if lying.suppressed != alarm.overlays.suppressed and alarm.state.life is not Life.NORMAL:
             event = "suppressed" if lying.suppressed else "suppression_ended"
             self.tell(shifted, rule, event, {"why": lying.suppressed or alarm.overlays.suppressed})
-        state, moved = on_condition(alarm.state, rule, condition.holds, self.now_ns, self.utc_ms, condition.severity)
         self.follow(shifted, state, moved, rule, {})
 
     def let_time_pass(self) -> None:
@@ -146,20 +167,29 @@ class Work:
         flood_ends = 0 < flood_due <= self.now_ns
         if flood_ends:
             self._end_flood()
-        self._due_ns = self._due_utc_ms = 0
-        for subject in list(self._subjects.values()):
-            for alarm in subject.alarms.values():
-                rule = self.rule(alarm.key)
-                if rule is None:
-                    continue
-                ns, utc_ms = due_of(alarm, rule)
-                if 0 < ns <= self.now_ns or 0 < utc_ms <= self.utc_ms or (flood_ends and alarm.withheld):
-                    state, moved = on_tick(alarm.state, rule, self.now_ns, self.utc_ms)
-                    self.follow(self._overlays_end(alarm, rule), state, moved, rule, {})
-                else:
-                    self._due_ns = min((t for t in (self._due_ns, ns) if t), default=0)
-                    self._due_utc_ms = min((t for t in (self._due_utc_ms, utc_ms) if t), default=0)
-        self._due_ns = min((t for t in (self._due_ns, flood_due_ns(self._flood)) if t), default=0)
+        whole = self._dues is None or flood_ends
+        names = list(self._subjects) if whole else self._due_subjects()
+        self._dues = self._dues or {}
+        for name in names:
+            for alarm in self._subjects[name].alarms.values():
+                self._let_pass(alarm, flood_ends)
+            touched = self._touched.get(name)
+            self._note_due(name, touched[0] if touched else self._subjects[name].alarms)
+        self._due_ns = earliest((flood_due_ns(self._flood), *(ns for ns, _ in self._dues.values())))
+        self._due_utc_ms = earliest(utc_ms for _, utc_ms in self._dues.values())
+
+    def _due_subjects(self) -> list[str]:
+        now_ns, now_utc_ms, dues = self.now_ns, self.utc_ms, self._dues or {}
+        return [n for n, (ns, utc_ms) in dues.items() if 0 < ns <= now_ns or 0 < utc_ms <= now_utc_ms]
+
+    def _let_pass(self, alarm: Alarm, flood_ends: bool) -> None:
+        rule = self.rule(alarm.key)
+        if rule is None:
+            return
+        ns, utc_ms = due_of(alarm, rule)
+        if 0 < ns <= self.now_ns or 0 < utc_ms <= self.utc_ms or (flood_ends and alarm.withheld):
+            state, moved = on_tick(alarm.state, rule, self.now_ns, self.utc_ms, chatters=alarm.chatter.active)
+            self.follow(self._overlays_end(alarm, rule), state, moved, rule, {})
 
     def _overlays_end(self, alarm: Alarm, rule: AlarmRule) -> Alarm:
         lying, names = over.ended(alarm.overlays, self.now_ns, self.utc_ms)
@@ -189,7 +219,7 @@ class Work:
                 self.tell(alarm, rule, "raised_again" if again else NAMES[step.event], facts, step.was)
             else:
                 self.tell(alarm, rule, NAMES[step.event], data, step.was)
-        self.put(alarm if comes else self._waits(alarm, rule), rule)
+        self.put(alarm if comes else self._waits(alarm, rule))
 
     def _comes(self, alarm: Alarm, rule: AlarmRule) -> tuple[Alarm, bool]:
         """An alarm comes: call for it, unless something holds the call back. A call that is out already stays out."""
@@ -197,10 +227,11 @@ class Work:
         if silent or not rule.type.is_alarm:
             return alarm._replace(calling=False, withheld=silent), False
         alarm = self._chatters(alarm, rule)
-        held = held_back(rule, alarm.chatter, self._flood, self.now_ns)
+        severity = alarm.state.severity
+        held = held_back(rule, alarm.chatter, self._flood, self.now_ns, severity)
         if held != CHATTERING:  # one alarm that chatters is no flood
             self._count()
-            held = held_back(rule, alarm.chatter, self._flood, self.now_ns)
+            held = held_back(rule, alarm.chatter, self._flood, self.now_ns, severity)
         if held:
             return (alarm if alarm.calling else alarm._replace(withheld=held)), False
         return self._called(alarm), True
@@ -220,7 +251,8 @@ class Work:
         self._flood = flood
 
     def _called(self, alarm: Alarm) -> Alarm:
-        return alarm._replace(calling=True, withheld="", chatter=alarm.chatter._replace(called_ns=self.now_ns))
+        chatter = alarm.chatter._replace(called_ns=self.now_ns, called_severity=alarm.state.severity)
+        return alarm._replace(calling=True, withheld="", chatter=chatter)
 
     def _waits(self, alarm: Alarm, rule: AlarmRule) -> Alarm:
         """An alarm that has not just come: is a call for it still right, or right again?"""
@@ -257,3 +289,9 @@ class Work:
         data = {"count": flood.total, "since_utc_ms": flood.since_utc_ms}
         nothing = {"alarm": "", "occurrence": 0, "life": "", "was": "", "priority": ""}
         self._entries.append(Entry("alarm", event, "", "", {**nothing, **data}))
+
+
+def _facts(alarm: Alarm, condition: Condition, *, comes: bool) -> Mapping[str, Any]:
+    """With which torque an alarm came stands until it comes again, over a restart too; anything else as last said."""
+    stays = alarm.state.life in ACTIVE and not comes and "torque_nm" in alarm.facts
+    return alarm.facts if stays or not condition.holds else condition.data

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import heapq
 from collections import deque
+from collections.abc import Callable
 from typing import NamedTuple
 
 from nightrake.alarms.callqueue import Call, More
@@ -25,13 +26,14 @@ class Delivery:
     """One message to one person, by however many ways.
 
     Args:
-        call: What. ways: How many are tried at once.
+        call: What. ways: How many are tried at once. by: Their channels, where all are tried.
     """
 
-    __slots__ = ("call", "delivered", "ways")
+    __slots__ = ("by", "call", "delivered", "ways")
 
-    def __init__(self, call: Call | More, ways: int) -> None:
+    def __init__(self, call: Call | More, ways: int, by: frozenset[str] = frozenset()) -> None:
         self.call = call
+        self.by = by
         self.ways = ways
         """Not through yet."""
         self.delivered = False
@@ -55,8 +57,7 @@ class Attempt(NamedTuple):
     @property
     def urgent(self) -> bool:
         """Goes before all others, and is tried longer."""
-        call = self.delivery.call
-        return isinstance(call, Call) and call.urgent
+        return self.delivery.call.urgent
 
     @property
     def wait_s(self) -> float | None:
@@ -114,13 +115,14 @@ class Line:
         """One that was taken was not tried after all."""
         self.flying -= 1
 
-    def clear(self) -> list[Attempt]:
-        """Give up all that waits, and say what that is."""
-        left = [*self._urgent, *self._other, *(a for _, _, a in self._later)]
-        self._urgent.clear()
-        self._other.clear()
-        self._later.clear()
-        return left
+    def take_out(self, which: Callable[[Attempt], bool]) -> list[Attempt]:
+        """Take out those that wait and are such."""
+        waiting = [*self._urgent, *self._other, *(a for _, _, a in self._later)]
+        self._urgent = deque(a for a in self._urgent if not which(a))
+        self._other = deque(a for a in self._other if not which(a))
+        self._later = [entry for entry in self._later if not which(entry[2])]
+        heapq.heapify(self._later)
+        return [a for a in waiting if which(a)]
 
     def next_s(self, now_s: float) -> float | None:
         """When to look again, None = when something ends or comes."""

@@ -20,6 +20,7 @@ START_S = 15.0
 TRIES_S = 3.0
 """A server may use its whole time-out for the connection and again for the answer."""
 END_S = 1.0
+DIED = "the process that sends has ended"
 
 
 class Worker:
@@ -44,7 +45,15 @@ class Worker:
         return self._process is not None
 
     async def send(self, address: str, subject: str, body: str) -> Sent:
-        """Send one message; never raises for what the other side does."""
+        """Send one message; never raises for what the other side does.
+
+        A process that dies on the way (killed, out of memory) says nothing of the other side: it is tried again at
+        once, with another process, and once.
+        """
+        sent = await self._send(address, subject, body)
+        return await self._send(address, subject, body) if sent.detail == DIED else sent
+
+    async def _send(self, address: str, subject: str, body: str) -> Sent:
         spec = self.spec
         within_s = START_S + TRIES_S * spec.timeout_s
         self._count += 1
@@ -63,6 +72,9 @@ class Worker:
         except TimeoutError:
             await self.end("ended, because it did not answer")  # whatever it waits for, it holds a thread
             return Sent(False, f"no answer within {within_s:g} s")
+        except (BrokenPipeError, ConnectionResetError):  # it died as it was written to
+            await self.end(DIED)
+            return Sent(False, DIED)
         except OSError as error:
             await self.end("ended")
             return Sent(False, f"the process that sends could not be used ({error.strerror or error})")
@@ -103,7 +115,7 @@ class Worker:
             with contextlib.suppress(ProcessLookupError):
                 process.kill()
             await process.wait()
-            self._fail("the process that sends has ended")
+            self._fail(DIED)
 
     def _fail(self, why: str) -> None:
         for future in self._waiting.values():
@@ -130,7 +142,7 @@ class Worker:
         if process is not None:
             with contextlib.suppress(ProcessLookupError):
                 process.kill()
-        self._fail(f"the process that sends was {why}" if why != "the service stops" else why)
+        self._fail(f"the process that sends was {why}" if why.startswith("ended") else why)
         if reader is not None:
             reader.cancel()
             await asyncio.gather(reader, return_exceptions=True)

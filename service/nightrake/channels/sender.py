@@ -15,13 +15,14 @@ import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
-from nightrake.alarms.callqueue import Call, CallQueue, Limit, More
+from nightrake.alarms.callqueue import Call, CallQueue, Limit, More, Together
 from nightrake.channels.line import Attempt, Delivery, Line
 from nightrake.channels.process import Worker
 from nightrake.channels.spec import ChannelSpec, Outcome, Sent
 
 Ways = Sequence[tuple[str, str]]
 Words = Callable[[More], Mapping[str, Any]]
+CHANGED = "ended, because the settings have changed"
 WAITING = 200
 """Attempts that wait at most before others than urgent ones stay in the queue."""
 FAREWELL_S = 1.5
@@ -58,15 +59,29 @@ class Channels:
         """
         now = {s.name: s for s in specs}
         self._queue.set_limit(limit)
-        for name in [n for n, w in self._workers.items() if now.get(n) != w.spec]:
-            self._spawn(self._workers.pop(name).end("ended, because the settings have changed"))
-            for attempt in self._lines.pop(name).clear():
-                self._gave_up(attempt, "the settings of this channel have changed")
+        changed = {n for n, w in self._workers.items() if now.get(n) != w.spec}
+        for name in changed:
+            self._spawn(self._workers.pop(name).end(CHANGED))
+        ways = {p: tuple((c, a) for c, a in ways if c in now) for p, ways in people.items()}
+        before, self._ways = self._ways, ways
+        lines, self._lines = self._lines, {n: Line() if n in changed else self._lines.get(n, Line()) for n in now}
         for name, spec in now.items():
-            if name not in self._workers:
-                self._workers[name], self._lines[name] = Worker(spec), Line()
-        self._ways = {p: tuple((c, a) for c, a in ways if c in now) for p, ways in people.items()}
+            self._workers.setdefault(name, Worker(spec))
+
+        def is_other(attempt: Attempt) -> bool:
+            return attempt.channel in changed or not _same(before, ways, attempt)
+
+        for attempt in [a for line in lines.values() for a in line.take_out(is_other)]:
+            self._anew(attempt)
         self._wake.set()
+
+    def _anew(self, attempt: Attempt) -> None:
+        """Its channel or address has been changed: what waited for another try goes by the new one at once."""
+        address = dict(self._ways.get(attempt.delivery.call.person, ())).get(attempt.channel)
+        if address is None:
+            self._gave_up(attempt, "this way has been taken out of the settings")
+        else:
+            self._lines[attempt.channel].put(attempt._replace(address=address, tries=0))
 
     # --- from the engine (synchronous) --------------------------------------------------------------------------------
 
@@ -76,9 +91,17 @@ class Channels:
             self._queue.mark(call)
             self._wake.set()
 
-    def calls_no_longer(self, alarm: str) -> None:
-        """An alarm no longer calls: what waits because of it is not sent any more."""
-        self._queue.drop(alarm)
+    def passed(self, seq: int) -> None:
+        """Every call of the rows up to here has been given."""
+        self._queue.pass_over(seq)
+
+    def calls_no_longer(self, alarm: str, knows: str = "") -> None:
+        """An alarm no longer calls: what waits because of it is not sent any more; `knows` is told nothing."""
+        self._queue.drop(alarm, knows)
+
+    def together(self) -> list[Together]:
+        """What people have been told in one message in the place of many, since this was last asked."""
+        return self._queue.noted()
 
     def stop(self) -> None:
         """End `run` within three seconds; what waits is told after the next start."""
@@ -145,7 +168,7 @@ class Channels:
         """Take what may go from the queue to the channels."""
         while (urgent := self._queue.take_urgent(now_s)) is not None:
             ways = self._ways.get(urgent.person, ())
-            delivery = Delivery(urgent, len(ways))
+            delivery = Delivery(urgent, len(ways), frozenset(c for c, _ in ways))
             self._begin(urgent, [Attempt(delivery, c, a) for c, a in ways])
         while sum(line.waiting for line in self._lines.values()) < WAITING:
             job = self._queue.take_other(now_s)
@@ -178,7 +201,10 @@ class Channels:
             self._way_ends(delivery)
             raise
         line.ended(sent.ok, self._now_s())
-        self._on_sent(attempt._replace(tries=attempt.tries + 1), sent)
+        if not sent.ok and self._workers.get(name) is not worker and not self._stopping:
+            self._anew(attempt)
+        else:
+            self._on_sent(attempt._replace(tries=attempt.tries + 1), sent)
         self._wake.set()
 
     def _on_sent(self, attempt: Attempt, sent: Sent) -> None:
@@ -199,7 +225,8 @@ class Channels:
 
     def _gave_up(self, attempt: Attempt, why: str) -> None:
         self._tell(attempt, Sent(False, why))
-        others = [w for w in attempt.others if w[0] in self._lines]
+        ways = dict(self._ways.get(attempt.delivery.call.person, ()))
+        others = [(c, ways[c]) for c, _ in attempt.others if c in ways]
         if others:
             channel, address = others[0]
             self._lines[channel].put(Attempt(attempt.delivery, channel, address, others=tuple(others[1:])))
@@ -214,11 +241,16 @@ class Channels:
             return
         job = delivery.call
         stale = isinstance(job, Call) and not self._queue.still_calls(job)
-        if delivery.delivered or not (stale or self._stopping):
+        if delivery.delivered or not (stale or self._stopping or self._has_other_ways(delivery)):
             self._queue.done(job)
         else:
             self._queue.give_back(job)
         self._wake.set()
+
+    def _has_other_ways(self, delivery: Delivery) -> bool:
+        """Whether a reload has given the person ways by which an urgent message has not been tried."""
+        now = {c for c, _ in self._ways.get(delivery.call.person, ())}
+        return delivery.call.urgent and bool(now - delivery.by)
 
     def _tell(self, attempt: Attempt, sent: Sent, *, again: bool = False) -> None:
         job = attempt.delivery.call
@@ -228,3 +260,9 @@ class Channels:
         self._on_outcome(
             Outcome(job.person, attempt.channel, alarm, event, seq, sent.ok, sent.detail, attempt.tries, again)
         )
+
+
+def _same(before: Mapping[str, Ways], now: Mapping[str, Ways], attempt: Attempt) -> bool:
+    """Whether a person's address on a channel is the one that it was."""
+    person = attempt.delivery.call.person
+    return dict(before.get(person, ())).get(attempt.channel) == dict(now.get(person, ())).get(attempt.channel)

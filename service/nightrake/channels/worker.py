@@ -2,8 +2,11 @@
 
     watch -- {"id", "url", "subject", "body", "hide"} --> python -m nightrake.channels.worker -- {"id", "ok", "detail"}
 
+With ``look`` in place of subject and body nothing is sent: it says only whether it could send to such an address.
+
 The library takes some 50 MB and half a second to load, and a server that answers drop by drop can hold a send up for
-ever: so it runs apart, is started when there is something to send, and can be ended.
+ever, one that answers without end fills the memory: so it runs apart within a limit, is started when there is something
+to send, and can be ended.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ import contextlib
 import json
 import logging
 import os
+import resource
 import sys
 import threading
 from collections.abc import Iterable
@@ -20,6 +24,8 @@ from pathlib import Path
 from typing import Any
 
 PARALLEL = 4
+MEMORY_BYTES = 160 << 20
+"""Of data, the library's included (some 75 MB): an answer without end must not take the memory of the whole unit."""
 DETAIL_LENGTH = 240
 _SOCKET = "Socket Exception: "
 _DULL = ("Sent ", "Response Details", "Applying", "Loading")
@@ -63,6 +69,8 @@ def _send(heard: _Heard, asked: dict[str, Any]) -> tuple[bool, str]:
         service = apprise.Apprise.instantiate(asked["url"], asset=asset, suppress_exceptions=False)
         if service is None:
             return False, heard.why() or "the library takes no such URL; compare its documentation"
+        if asked.get("look"):  # whether it could be sent to is all that is asked
+            return True, ""
         done = service.notify(body=asked["body"], title=asked["subject"], body_format=apprise.NotifyFormat.TEXT)
     except Exception as error:  # noqa: BLE001  (190 services of others; whatever it is, it is this message's outcome)
         return False, f"{heard.why()} {type(error).__name__}: {error}"
@@ -73,6 +81,7 @@ def main() -> None:
     """Serve until standard input ends."""
     with contextlib.suppress(OSError):  # should memory run short, this process is the one to end
         Path("/proc/self/oom_score_adj").write_text("1000", encoding="ascii")
+    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_BYTES, MEMORY_BYTES))
     heard, writing = _Heard(), threading.Lock()
     logger = logging.getLogger("apprise")
     logger.addHandler(heard)
@@ -88,6 +97,8 @@ def main() -> None:
     pool = ThreadPoolExecutor(PARALLEL)
     for line in sys.stdin:
         pool.submit(serve, json.loads(line))
+    if "--look" in sys.argv[1:]:  # nothing is sent, so nothing can hang
+        pool.shutdown()
     os._exit(0)  # a send that hangs must not keep the process
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from nightrake.cli.blind import blind_spots
-from nightrake.cli.check_offline import report
+from nightrake.cli.channelcheck import channel_doubts
+from nightrake.cli.check_offline import WIDTH, report
+from nightrake.cli.forwardcheck import forward_doubts
 from nightrake.cli.live import live_lines, read_live
 from nightrake.cli.recordcheck import record_faults
 from nightrake.commissioning.stated import specification_slips
@@ -25,13 +28,18 @@ def run_check(folder: Path, overrides: Mapping[str, str | int | float], *, live:
     settings = load(folder, overrides, specification_check=specification_slips)
     if not live:
         faults = list(record_faults(settings))
-        print(json.dumps(_plain(settings, faults), indent=2) if as_json else report(settings, faults))
+        if as_json:
+            print(json.dumps(_plain(settings, faults), indent=2))
+        else:
+            print(report(settings, faults, list(channel_doubts(settings))))
         return 1 if faults else 0
     found = read_live(settings)
     if as_json:
         print(json.dumps([f.plain() for f in found.findings], indent=2))
     else:
         print("\n".join(live_lines(found)))
+        for doubt in forward_doubts(settings):
+            print("\n".join(textwrap.wrap(f"! {doubt}", WIDTH, subsequent_indent="  ", break_on_hyphens=False)))
     return 1 if any(f.wrong for f in found.findings) else 0
 
 

@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
+import ssl
 import textwrap
 from collections.abc import Iterator, Sequence
 
+from nightrake.cli.actdoubts import acting_doubts
 from nightrake.cli.blind import blind_spots
 from nightrake.cli.recordcheck import record_faults
 from nightrake.domain.readplan import make_plan
 from nightrake.domain.site import ContactSpec, EndpointSpec, SiteSpec
-from nightrake.errors import NightrakeError
+from nightrake.errors import MessageError, NightrakeError
+from nightrake.messages.tls import tls_context
 from nightrake.settings import Settings, secret
 
 WIDTH = 80
 
 
-def report(settings: Settings, faults: Sequence[str] | None = None) -> str:
+def report(settings: Settings, faults: Sequence[str] | None = None, ways: Sequence[str] = ()) -> str:
     """PLCs with the load each will get, drives with their contacts, what each cannot notice and why, other doubts.
 
     Args:
         settings: Of a folder without mistakes. faults: What `record_faults` found; None: to be found here.
+        ways: What `channel_doubts` found.
     """
     faults = list(record_faults(settings)) if faults is None else faults
     site = settings.site
@@ -35,7 +39,7 @@ def report(settings: Settings, faults: Sequence[str] | None = None) -> str:
             lines += _wrapped(contact_text(contact), "  ")
         for spot in blind_spots(drive, site, settings.today_utc_ms):
             lines += _wrapped(f"! {spot}", "  ")
-    more = [*plc_doubts(site), *settings.warnings, *faults, *secret_doubts(settings)]
+    more = [*plc_doubts(site), *settings.warnings, *acting_doubts(settings), *ways, *faults, *file_doubts(settings)]
     if more:
         lines += ["", "Look at these too"]
         lines += [line for text in more for line in _wrapped(f"! {text}", "  ")]
@@ -92,8 +96,37 @@ def plc_doubts(site: SiteSpec) -> Iterator[str]:
             )
 
 
+BY_WHOM = "(read as the user who runs this check)"
+
+
+def file_doubts(settings: Settings) -> Iterator[str]:
+    """Secrets and certificates that cannot be had by whoever runs the check; the watch may run as somebody else."""
+    for doubt in secret_doubts(settings):
+        yield f"{doubt}; the watch does not start without it {BY_WHOM}"
+    try:
+        tls_context(settings.mqtt.ca_file, settings.mqtt.cert_file, settings.mqtt.key_file)
+    except MessageError as error:
+        yield f"{error}; the watch does without its broker until then {BY_WHOM}"
+    for name, table in settings.channels.items():
+        fault = _authorities_fault(table.ca_file)
+        if fault:
+            yield f"channel.{name}.ca_file: {table.ca_file} {fault}; nothing is sent over it until then {BY_WHOM}"
+
+
+def _authorities_fault(file: str) -> str:
+    if not file:
+        return ""
+    try:
+        ssl.create_default_context(cafile=file)
+    except ssl.SSLError:
+        return "holds no usable certificate in PEM form"
+    except OSError as error:
+        return f"cannot be read ({(error.strerror or str(error)).lower()}); check the path and its permissions"
+    return ""
+
+
 def secret_doubts(settings: Settings) -> Iterator[str]:
-    """Secrets that cannot be had by whoever runs the check; the watch may run as somebody else."""
+    """Secrets that cannot be had."""
     mqtt, forward = settings.mqtt, settings.forward
     pairs = [(mqtt.password_file, mqtt.password_env, "mqtt.password")]
     if forward.enabled:
@@ -103,7 +136,7 @@ def secret_doubts(settings: Settings) -> Iterator[str]:
         try:
             secret(file, variable, what)
         except NightrakeError as error:
-            yield f"{error} (read as the user who runs this check)"
+            yield str(error)
 
 
 def validity(faults: Sequence[str]) -> str:

@@ -18,20 +18,22 @@ import sys
 import tempfile
 import time
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+from nightrake.alarms.zones import Zone
 from nightrake.cli.status import drives_table, shell_lines, worst_first
 from nightrake.cli.text import event_text
 from nightrake.control.client import ControlClient
 from nightrake.errors import ControlError, NightrakeError
-from nightrake.settings import load
+from nightrake.settings import Settings, load
 
 READY_S = 20.0
 PR_SET_PDEATHSIG = 1
 """Source: prctl(2)."""
-QUIET_EVENTS = {"contact_edge", "delivered"}
+QUIET_EVENTS = {"contact_edge", "delivered", "call_released"}
+"""What says less than the line that follows it: of a call that was held back the next line says whom it calls."""
 
 
 def run_demo(folder: Path, seconds: float, seed: int) -> int:
@@ -43,9 +45,9 @@ def run_demo(folder: Path, seconds: float, seed: int) -> int:
         seed: Seed of the plant's chance.
     """
     try:
-        channels = load(folder).channels
+        settings = load(folder)
         with tempfile.TemporaryDirectory(prefix="nightrake-demo-") as scratch:
-            return asyncio.run(_demo(folder, list(channels), seconds, seed, Path(scratch)))
+            return asyncio.run(_demo(folder, settings, seconds, seed, Path(scratch)))
     except (KeyboardInterrupt, _StoppedEarly):
         with contextlib.suppress(OSError):  # the terminal may be closed
             _say("The demo was stopped while it was starting; nothing of it is left.")
@@ -56,7 +58,7 @@ class _StoppedEarly(Exception):
     """Ctrl-C or the like before everything ran."""
 
 
-async def _demo(folder: Path, channels: Sequence[str], seconds: float, seed: int, scratch: Path) -> int:
+async def _demo(folder: Path, settings: Settings, seconds: float, seed: int, scratch: Path) -> int:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -68,12 +70,12 @@ async def _demo(folder: Path, channels: Sequence[str], seconds: float, seed: int
         ports = await _plant(seed, processes, stop)
         _say(f"plant: three PLCs on 127.0.0.1:{', '.join(str(p) for p in ports.values())}")
         _say(f"broker: embedded, MQTT 3.1.1, on 127.0.0.1:{mqtt_port}")
-        ways = {f"channel.{name}.url": url for name in channels if (url := await telephones.url())}
+        ways = {f"channel.{name}.url": url for name in settings.channels if (url := await telephones.url())}
         watch = await _watch(folder, scratch, ports, mqtt_port, ways)
         processes.append(watch)
         client = await _connect(scratch / "control", watch, stop)
-        _say("watch: running in its own process; six drives")
-        table = _Screen()
+        _say(f"watch: running in its own process; six drives; times are those of {settings.duty.rota.zone.name}")
+        table = _Screen(settings.duty.rota.zone)
         with client:
             ended = await _show(client, watch, stop, seconds, table)
             status = await asyncio.to_thread(client.ask, "status")
@@ -235,9 +237,10 @@ async def _end(process: asyncio.subprocess.Process | None) -> None:
 class _Screen:
     """Drives above, events below. A terminal is redrawn; a pipe gets each event as a line."""
 
-    def __init__(self) -> None:
+    def __init__(self, zone: Zone) -> None:
         from rich.console import Console
 
+        self.zone = zone
         self.console = Console(highlight=False)
         self.events: deque[str] = deque(maxlen=12)
         self.counts: dict[str, int] = {}
@@ -249,7 +252,7 @@ class _Screen:
             self.counts[row["event"]] = self.counts.get(row["event"], 0) + 1
             if row["event"] in QUIET_EVENTS:
                 continue
-            self.events.append(event_text(row))
+            self.events.append(event_text(row, self.zone))
             if not self.console.is_terminal:
                 print(self.events[-1], flush=True)
 
@@ -258,9 +261,12 @@ class _Screen:
         from rich.text import Text
 
         tail = f"ends in {left_s:.0f} s" if left_s > 0 else "Ctrl-C ends"
-        title = Text(f"Fennmark, simulated; {tail}", style="bold")
+        title = Text(f"Fennmark, simulated; {self.zone.name} time; {tail}", style="bold")
         return Group(
-            title, drives_table(drives), Text(""), *(Text(e, overflow="ellipsis", no_wrap=True) for e in self.events)
+            title,
+            drives_table(drives, self.zone),
+            Text(""),
+            *(Text(e, overflow="ellipsis", no_wrap=True) for e in self.events),
         )
 
 
@@ -297,7 +303,7 @@ def _say(text: str) -> None:
 def _summary(status: Mapping[str, Any], screen: _Screen, rang: int, code: int | None) -> None:
     console = screen.console
     if not console.is_terminal:
-        console.print(drives_table(worst_first(status["drives"])))
+        console.print(drives_table(worst_first(status["drives"]), screen.zone))
     scans = status["scans"]
     counts = screen.counts
     _say("")

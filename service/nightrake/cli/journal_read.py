@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from nightrake.alarms.accountwords import alarm_words, call_words, check_words, lockout_words, refused_words, title_of
+from nightrake.alarms.deliverywords import is_about_alarm
 from nightrake.alarms.told import Fact, fact_of, stamp
 from nightrake.cli.journal_wanted import Chosen, Filters, day_of_row, searching, zone_at
 from nightrake.cli.text import event_text
@@ -91,7 +92,7 @@ def read_lines(rows: Iterator[Row], settings: Settings) -> Iterator[str]:
 def row_text(fact: Fact, row: Row, drive_names: Mapping[str, str]) -> str:
     """One row in words."""
     alarm = fact.text("alarm")
-    if fact.kind == "call" and not alarm:
+    if fact.kind == "call" and not is_about_alarm(fact):
         return check_words(fact)
     if fact.kind == "lockout":
         return f"{fact.drive} lockout {fact.count('lockout')}: {lockout_words(fact)}"

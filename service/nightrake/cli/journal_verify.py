@@ -11,7 +11,9 @@ from typing import Any
 from nightrake.cli.journal_wanted import searching, store_path
 from nightrake.domain.cleantext import clean
 from nightrake.errors import NightrakeError, StoreError
+from nightrake.journal.archive import Kept, Where
 from nightrake.journal.audit import Audit, Audited, Head
+from nightrake.journal.search import Search
 from nightrake.settings import load
 
 WIDTH = 80
@@ -29,17 +31,45 @@ def run_verify(folder: Path, overrides: Mapping[str, str | int | float], heads_f
     settings = load(folder, overrides)
     heads = read_heads(heads_file, settings.site.id) if heads_file is not None else {}
     with searching(settings) as search:
-        audit = Audit(heads)
-        for row in search.raw():
-            audit.take(row)
-        found = audit.done()
+        faults = search.archive_faults()
+        if faults:
+            raise StoreError(f"{faults[0]}{_also(len(faults) - 1, 'file')}")
+        found, archives, strangers = audited(search, Audit(heads)), search.archives(), search.strangers()
+        used = 0 if found.rows or archives else search.set_aside()
     if found.wrong:
-        more = found.wrong_count - 1
-        also = f"; {more} more place{'s are' if more > 1 else ' is'} wrong after it" if more else ""
-        raise StoreError(f"{store_path(settings)}: {found.wrong[0].text}{also}")
-    for text in _report(found, heads_file):
+        raise StoreError(f"{store_path(settings)}: {found.wrong[0].text}{_also(found.wrong_count - 1, 'place')}")
+    if used > 0:
+        raise StoreError(
+            f"{store_path(settings)}: the journal holds no row, although numbers up to {used} were set aside for rows, "
+            "and the first row is written with them: its rows were taken out; look for a copy of the store"
+        )
+    for text in [*_report(found, heads_file), *_files(archives), *strangers]:
         print("\n".join(textwrap.wrap(text, WIDTH, break_on_hyphens=False)))
     return 0
+
+
+def audited(search: Search, audit: Audit) -> Audited:
+    """All rows, in the store and in files; what was given up is passed over by its record."""
+    gone = [kept.segment for kept in search.archives() if kept.where is Where.NOWHERE]
+    for row in search.raw():
+        while gone and gone[0].first_seq < row.seq:
+            audit.pass_over(gone.pop(0))
+        audit.take(row)
+    for segment in gone:
+        audit.pass_over(segment)
+    return audit.done()
+
+
+def _also(more: int, what: str) -> str:
+    return f"; {more} more {what}{'s are' if more > 1 else ' is'} wrong after it" if more else ""
+
+
+def _files(archives: list[Kept]) -> Iterator[str]:
+    files = [kept for kept in archives if kept.where is not Where.NOWHERE]
+    alone = sum(kept.segment.rows for kept in files if kept.where is Where.FILE)
+    if files:
+        count = "1 archive is" if len(files) == 1 else f"{len(files)} archives are"
+        yield f"{count} as written; {alone} rows are there only."
 
 
 def _report(found: Audited, heads_file: Path | None) -> Iterator[str]:
@@ -52,7 +82,7 @@ def _report(found: Audited, heads_file: Path | None) -> Iterator[str]:
     for run in found.missing[:SHOWN]:
         numbers = f"Number {run.first} was" if run.first == run.last else f"Numbers {run.first} to {run.last} were"
         why = "given up while the disk was away" if run.lost else "skipped at a start"
-        yield f"{numbers} {why}, as row {run.row} says."
+        yield f"{numbers} {why}, as row {run.row} says." if run.row else f"{numbers} in an archive, given up for room."
     if found.missing_count > SHOWN:
         yield f"{found.missing_count - SHOWN} more such runs are told."
     yield "The chain holds: no row was changed, moved, or taken out between two others."

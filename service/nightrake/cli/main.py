@@ -9,10 +9,14 @@ from typing import Annotated
 import typer
 
 from nightrake import __version__
+from nightrake.cli.historian import historian
+from nightrake.cli.history import register as register_history
 from nightrake.cli.journal import journal
 from nightrake.cli.operator_args import register as register_operator
 from nightrake.cli.prove_words import head_help
+from nightrake.cli.replay import register as register_replay
 from nightrake.cli.response_args import register
+from nightrake.cli.trips import trips
 from nightrake.errors import ConfigError, NightrakeError
 
 app = typer.Typer(
@@ -25,8 +29,12 @@ app = typer.Typer(
 )
 
 app.add_typer(journal, name="journal")
+app.add_typer(historian, name="historian")
+app.add_typer(trips, name="trips")
 register(app)
 register_operator(app)
+register_history(app)
+register_replay(app)
 
 Folder = Annotated[Path, typer.Argument(help="Settings folder.", show_default=True)]
 Overrides = Annotated[

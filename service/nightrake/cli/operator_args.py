@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from nightrake.cli.response_args import CONFIG, Config, Overrides
+from nightrake.cli.response_args import CONFIG, Config, Folder, Overrides
+from nightrake.cli.send_words import send_help
 
 operator = typer.Typer(
     help="Keys of people, for signed commands over MQTT. The watch knows the public ones only.",
@@ -23,7 +24,7 @@ PassphraseFile = Annotated[
 def register(app: typer.Typer) -> None:
     """Add these commands to the program."""
     app.add_typer(operator, name="operator")
-    app.command()(send)
+    app.command(epilog=send_help())(send)
 
 
 def _overrides(pairs: list[str] | None) -> dict[str, str | int | float]:
@@ -47,15 +48,26 @@ def operator_add(
 
 
 @operator.command("list")
-def operator_list(folder: Config = CONFIG, override: Overrides = None) -> None:
+def operator_list(folder: Folder = CONFIG, override: Overrides = None) -> None:
     """List the people of the site, and who may send signed commands."""
     from nightrake.cli.operator_keys import run_list
 
     raise SystemExit(run_list(folder, _overrides(override)))
 
 
+@operator.command("show")
+def operator_show(
+    file: Annotated[Path, typer.Argument(help="File with the private key, such as night1.pem.")],
+    passphrase_file: PassphraseFile = None,
+) -> None:
+    """Show the public key of a private key once more. The line for people.toml, and its fingerprint."""
+    from nightrake.cli.operator_keys import run_show
+
+    raise SystemExit(run_show(file, passphrase_file))
+
+
 def send(
-    verb: Annotated[str, typer.Argument(help="acknowledge, shelve, standby, reset, release and so on.")],
+    verb: Annotated[str, typer.Argument(help="What is asked for; the list is below.")],
     args: Annotated[
         list[str] | None,
         typer.Argument(metavar="[KEY=VALUE]...", help="For instance alarm=PC1/forward/alarm_contact occurrence=1"),

@@ -6,16 +6,18 @@ import getpass
 import hashlib
 import re
 import sys
+import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 
 from nightrake.domain.publickey import public_key_text
 from nightrake.errors import NightrakeError
-from nightrake.messages.operatorkey import PASSPHRASE_AT_LEAST, OperatorKey
+from nightrake.messages.operatorkey import PASSPHRASE_AT_LEAST, OperatorKey, is_encrypted, load_key
 from nightrake.settings import Settings, load, secret
 from nightrake.settings.signing import signers_of
 from nightrake.settings.words import listed, nearest
 
+WIDTH = 80
 Overrides = Mapping[str, str | int | float]
 
 
@@ -31,12 +33,27 @@ def run_add(folder: Path, overrides: Overrides, person: str, file: Path | None, 
         raise NightrakeError(f"{file}: is there already, and a key is never overwritten; move it away, or use --file")
     key = OperatorKey.make()
     key.save(file, new_passphrase(passphrase_file))
-    print(f"Private key of {person}: {file}")
-    print("It stays with this person; without its passphrase nobody can use it, and there is no other copy.")
+    texts = [f"Private key of {person}: {file}"]
+    texts.append("It stays with this person; without its passphrase nobody can use it, and there is no other copy.")
     if settings is not None and settings.people[person].public_key:
-        print(f"{person} has a public key already; this one takes its place, and the old one no longer counts then.")
-    print(f"\nPut this line below [person.{person}] in people.toml, then run: nightrake reload\n")
+        texts.append(f"{person} has a public key already; this one takes its place, and the old one no longer counts.")
+    texts.append(f"Put this line below [person.{person}] in people.toml, then run: nightrake reload")
+    for text in texts:
+        print(textwrap.fill(text, WIDTH, break_long_words=False, break_on_hyphens=False))
+    print()
     print(f'public_key = "{public_key_text(key.public)}"')
+    return 0
+
+
+def run_show(file: Path, passphrase_file: Path | None) -> int:
+    """Print the public half of a key; exit code 0.
+
+    Raises:
+        NightrakeError: There is no such file, it is no key, or the passphrase is wrong.
+    """
+    key = load_key(file, given_passphrase(passphrase_file, f"Passphrase of {file}: ") if is_encrypted(file) else "")
+    print(f'public_key = "{public_key_text(key.public)}"')
+    print(f"Its fingerprint, as 'nightrake operator list' shows it: {fingerprint(key.public)}")
     return 0
 
 

@@ -158,7 +158,10 @@ def lockout_report(
     name: Annotated[str, typer.Option(help="test-run: what it is called.")] = "",
     minutes: Annotated[float, typer.Option("--for", min=0.0, max=60.0, help="test-run: minutes.")] = 10.0,
     fact: Annotated[
-        list[str] | None, typer.Option(help="lock-exception: absence verified, how sought, how they will be told.")
+        list[str] | None,
+        typer.Option(
+            help="lock-exception: three times, in this order: absence verified; how sought; how they will be told."
+        ),
     ] = None,
     config: Config = CONFIG,
     override: Overrides = None,
@@ -171,6 +174,12 @@ def lockout_report(
     args |= {"limit_s": minutes * 60.0} if step == "test-run" else {}
     args |= {"facts": list(fact)} if fact else {}
     _ask(config, override, step.replace("-", "_"), drive, args)
+
+
+@lockout.command("cancel")
+def lockout_cancel(drive: Drive, reason: Reason = "", config: Config = CONFIG, override: Overrides = None) -> None:
+    """Cancel a lockout opened by mistake, by a supervisor. Only without a shutdown, and with no lock on record."""
+    _ask(config, override, "lockout_cancel", drive, {"reason": reason})
 
 
 @lockout.command("release")

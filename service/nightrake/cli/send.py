@@ -13,15 +13,17 @@ from typing import Any, NamedTuple
 from nightrake.alarms.rights import MAY
 from nightrake.cli.commands import CAUTION
 from nightrake.cli.operator_keys import given_passphrase, known_person
+from nightrake.cli.response import answer_lines
+from nightrake.cli.send_words import in_options, lacks
 from nightrake.domain.cleantext import clean
-from nightrake.errors import NightrakeError
+from nightrake.errors import MessageError, NightrakeError
 from nightrake.messages.asking import Wish, command_message, send_command
 from nightrake.messages.broker import BrokerSettings
 from nightrake.messages.operatorkey import is_encrypted, load_key
 from nightrake.messages.signed import ARGS
 from nightrake.messages.topics import Topics
 from nightrake.settings import Settings, load, secret
-from nightrake.settings.words import listed, nearest
+from nightrake.settings.words import nearest
 
 WHOLE = ("occurrence", "for_s", "limit_s")
 WIDTH = 80
@@ -60,8 +62,11 @@ def run_send(
         print(textwrap.fill(CAUTION, WIDTH))
     topics = Topics(settings.mqtt.root, settings.site.id)
     message = command_message(topics, key, wish, time.time_ns() // 1_000_000)
-    answer = asyncio.run(send_command(broker_of(settings, person, login), topics, message, wait_s))
-    print(textwrap.fill(_words(answer), WIDTH))
+    try:
+        answer = asyncio.run(send_command(broker_of(settings, person, login), topics, message, wait_s))
+    except MessageError as error:
+        raise MessageError(in_options(str(error), shows_certificate=bool(login.cert_file))) from error
+    print("\n".join(answer_lines(_words(answer))))
     return 0 if answer["data"].get("ok") is True else 1
 
 
@@ -92,17 +97,20 @@ def wish_of(person: str, verb: str, pairs: Sequence[str]) -> Wish:
             target[name] = value
         elif name not in ARGS:
             known = [*target, *sorted(ARGS)]
-            raise NightrakeError(f"unknown key '{name[:40]}'; {nearest(name, known) or f'known: {listed(known)}'}")
+            raise NightrakeError(f"unknown key '{name[:40]}'; {nearest(name, known) or 'known: ' + ', '.join(known)}")
         elif name == "facts":
             args.setdefault(name, []).append(value)
         else:
             args[name] = _whole(name, value) if name in WHOLE else value
+    if lack := lacks(verb, args.get("alarm", ""), target["drive"]):
+        raise NightrakeError(lack)
     return Wish(person, verb, target["drive"], target["direction"], args)
 
 
 def _whole(name: str, value: str) -> int:
     if not value.isdecimal() or not value.isascii() or len(value) > 15:
-        raise NightrakeError(f"{name}={value[:40]}: expected a whole number")
+        unit = ", in seconds" if name.endswith("_s") else ""
+        raise NightrakeError(f"{name}={value[:40]}: expected a whole number, 0 or more{unit}")
     return int(value)
 
 

@@ -7,7 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from nightrake.alarms.zones import UTC_ZONE, Zone
 from nightrake.cli.text import (
+    clock_text,
     lacking_text,
     more_text,
     percent_text,
@@ -33,11 +35,11 @@ def run_status(folder: Path, overrides: Mapping[str, str | int | float], *, as_j
     if as_json:
         print(json.dumps(status, indent=2))
         return 0
-    print_status(status)
+    print_status(status, settings.duty.rota.zone)
     return 0
 
 
-def drives_table(drives: list[Mapping[str, Any]]) -> Any:
+def drives_table(drives: list[Mapping[str, Any]], zone: Zone = UTC_ZONE) -> Any:
     """The drives as a rich table that fits 80 columns."""
     from rich import box
     from rich.table import Table
@@ -57,8 +59,8 @@ def drives_table(drives: list[Mapping[str, Any]]) -> Any:
         state, style = state_of(view)
         table.add_row(
             Text(clean(view["drive"])),
-            Text("\n".join((state, *more_text(view))), style=style),
-            Text(since_text(view)),
+            Text("\n".join((state, *more_text(view, zone))), style=style),
+            Text(since_text(view, zone)),
             Text(torque_text(view)),
             Text(percent_text(view)),
             Text(running_text(view)),
@@ -67,8 +69,12 @@ def drives_table(drives: list[Mapping[str, Any]]) -> Any:
     return table
 
 
-def print_status(status: Mapping[str, Any]) -> None:
-    """Drives first, worst first; then links, scans, store and telling."""
+def print_status(status: Mapping[str, Any], zone: Zone = UTC_ZONE) -> None:
+    """Drives first, worst first; then links, scans, store and telling.
+
+    Args:
+        status: As the watch gives it. zone: In which the site tells the time.
+    """
     from rich.console import Console
 
     # Much of it comes from outside: none of it is markup, and each line stays one.
@@ -76,9 +82,11 @@ def print_status(status: Mapping[str, Any]) -> None:
     site = status["site"]
     head = f"{clean(site['name'])} ({site['id']}): up {status['uptime_s']:.0f} s"
     console.print(f"{head}, settings {status['settings'][:12]}, {status['memory_mb']:.0f} MB", soft_wrap=True)
-    console.print(drives_table(worst_first(status["drives"])))
+    console.print(drives_table(worst_first(status["drives"]), zone))
+    console.print(f"Times are those of {zone.name}.")
     console.print()
-    for line in alarm_lines(status) + plc_lines(status) + shell_lines(status):
+    links = plc_lines(status) + shell_lines(status) + history_lines(status["history"])
+    for line in alarm_lines(status, zone) + links:
         console.print(clean(line, LINE), soft_wrap=True)
 
 
@@ -88,16 +96,31 @@ def worst_first(drives: list[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
     return sorted(drives, key=lambda v: order.get(state_of(v)[0].split()[0], 4))
 
 
-def alarm_lines(status: Mapping[str, Any]) -> list[str]:
-    """Alarms in a line; `nightrake alarms` shows each."""
+def alarm_lines(status: Mapping[str, Any], zone: Zone = UTC_ZONE) -> list[str]:
+    """Alarms in a line, and a flood in another; `nightrake alarms` shows each."""
     alarms = status["alarms"]
     if not alarms["standing"]:
         parts = ["Alarms: none"]
+    elif not alarms["calling"]:
+        parts = [f"Alarms: {alarms['standing']} stand, nobody is being called; see nightrake alarms"]
     else:
-        parts = [f"Alarms: {alarms['standing']} stand, {alarms['calling']} of them call; see nightrake alarms"]
+        call = "calls" if alarms["calling"] == 1 else "call"
+        parts = [f"Alarms: {alarms['standing']} stand, {alarms['calling']} of them {call}; see nightrake alarms"]
     parts += [f"locked out: {', '.join(alarms['locked_out'])}"] if alarms["locked_out"] else []
     parts += [f"standby: {', '.join(alarms['standby'])}"] if alarms["standby"] else []
-    return ["; ".join(parts)]
+    return ["; ".join(parts), *flood_lines(alarms, zone)]
+
+
+def flood_lines(alarms: Mapping[str, Any], zone: Zone) -> list[str]:
+    """That there is an alarm flood, and what becomes of its calls; nothing where there is none."""
+    if not alarms.get("flood_since_utc_ms"):
+        return []
+    held = alarms["held_back"]
+    waits = f"; {held} {'waits' if held == 1 else 'wait'} now" if held else ""
+    return [
+        f"ALARM FLOOD since {clock_text(alarms['flood_since_utc_ms'], zone)}, {alarms['flood_count']} alarms so far: "
+        f"low alarms do not call until it is over{waits}"
+    ]
 
 
 def plc_lines(status: Mapping[str, Any]) -> list[str]:
@@ -112,6 +135,63 @@ def plc_lines(status: Mapping[str, Any]) -> list[str]:
     return lines
 
 
+def history_lines(history: Mapping[str, Any]) -> list[str]:
+    """How far what was read is sealed."""
+    if not history["enabled"]:
+        return ["History: off"]
+    state = "ok" if history["up"] else f"DOWN: {history['detail'] or 'its worker is being started'}"
+    line = f"History: {state}; sealed up to input {history['sealed_seq']}, {history['behind_s'] / 60:.0f} min behind"
+    lines = [f"{line}, {history['bytes'] / 1e6:.1f} MB"]
+    if history["given_up"] or history["lost_unsealed"]:
+        lines.append(
+            f"History: for want of room {history['given_up']} readings went before their time, and "
+            f"{history['lost_unsealed']} before they were sealed; make room, or raise quota_mb"
+        )
+    return lines + trip_lines(history)
+
+
+def trip_lines(history: Mapping[str, Any]) -> list[str]:
+    """What became of trip records, where anything is to be said of it."""
+    lines = []
+    if history.get("trips_given_up"):
+        lines.append(
+            f"Trips: {history['trips_given_up']} records went for want of room since the last start; raise trips_mb"
+        )
+    if history.get("trips_refused"):
+        lines.append(f"Trips: left alone, {history['trips_refused']}")
+    return lines
+
+
+READ_BACK = {
+    "once": "reads back right",
+    "twice": "KEEPS WHAT COMES TWICE TWICE: switch on its deduplication",
+    "not": "DOES NOT KEEP WHAT IT ACKNOWLEDGES",
+    "unknown": "cannot be read back",
+}
+"""What a line that was written and looked for says of the store."""
+
+
+def forward_lines(forward: Mapping[str, Any]) -> list[str]:
+    """Forwarding: the live lane, and the backlog while there is one."""
+    if not forward["enabled"]:
+        return ["Forwarding: off"]
+    link = "up" if forward["up"] else "DOWN: " + forward["detail"]
+    kept = READ_BACK.get(forward.get("probe", {}).get("read_back", ""), "")
+    lines = [
+        f"Forwarding: {link}; {forward['lag_rows']} inputs ({forward.get('lag_s', 0.0):.1f} s) behind, "
+        f"{forward.get('lines_per_s', 0.0):.0f} lines/s, {forward['dead_letters']} dead letters"
+        + (f"; the store {kept}" if kept else "")
+    ]
+    backlog = forward.get("backlog", {})
+    if backlog.get("stretches"):
+        waits = "; what is new waits for it, for the clock was moved" if backlog["holds"] else ""
+        lines.append(
+            f"Backlog: {backlog['inputs']} inputs in {backlog['stretches']} stretches, {backlog['lines_per_s']:.0f} "
+            f"lines/s{waits}" + (f"; {backlog['detail']}" if backlog["detail"] else "")
+        )
+    return lines
+
+
 def shell_lines(status: Mapping[str, Any]) -> list[str]:
     """Store, broker and forwarding, a line each."""
     store, mqtt, forward = status["store"], status["mqtt"], status["forward"]
@@ -121,13 +201,9 @@ def shell_lines(status: Mapping[str, Any]) -> list[str]:
         f"Broker: {'up' if mqtt['up'] else 'DOWN: ' + mqtt['detail']}; cursor {mqtt['cursor']}, "
         f"{mqtt['queued']} waiting, {mqtt['acked']} acknowledged",
     ]
-    if forward["enabled"]:
-        lines.append(
-            f"Forwarding: {'up' if forward['up'] else 'DOWN: ' + forward['detail']}; cursor {forward['cursor']}, "
-            f"{forward['lag_rows']} behind, {forward['dead_letters']} dead letters"
-        )
-    else:
-        lines.append("Forwarding: off")
+    lines += forward_lines(forward)
+    if store.get("archive_detail"):
+        lines.append(f"Archive: {store['archive_detail']}; the rows stay in the store meanwhile")
     if status["log"]["dropped"]:
         lines.append(
             f"Log: {status['log']['dropped']} lines given up, for nobody took them; the journal has everything"

@@ -8,28 +8,33 @@ from datetime import UTC, datetime
 from typing import Any
 
 from nightrake.alarms.table import ALARM_TYPES
+from nightrake.alarms.zones import UTC_ZONE, Zone, offset_s
+from nightrake.cli.rowwords import facts_of, of_service, words_of
 from nightrake.domain.cleantext import clean
-from nightrake.domain.commands import span_text
 from nightrake.domain.torquetext import with_uncertainty as with_uncertainty
 
 STATE_WORDS = {"normal": "normal", "alarm": "ALARM", "shutdown": "SHUTDOWN", "unknown": "unknown"}
 _STYLES = {"normal": "", "alarm": "bold yellow", "shutdown": "bold red", "unknown": "magenta"}
 
 
-def clock_text(utc_ms: int) -> str:
-    """Local time of day, for people at the terminal; stored stamps stay UTC."""
-    return datetime.fromtimestamp(utc_ms / 1000, UTC).astimezone().strftime("%H:%M:%S")
+def clock_text(utc_ms: int, zone: Zone = UTC_ZONE) -> str:
+    """Time of day on the site's wall, for people at the terminal; stored stamps stay UTC."""
+    return _on_the_wall(utc_ms, zone).strftime("%H:%M:%S")
 
 
-def when_text(utc_ms: int, now_utc_ms: int, *, short: bool = False) -> str:
-    """Local time as a person says it: today the time of day, before that the day, "-" for never.
+def _on_the_wall(utc_ms: int, zone: Zone) -> datetime:
+    return datetime.fromtimestamp(utc_ms / 1000 + offset_s(zone, utc_ms // 1000), UTC)
+
+
+def when_text(utc_ms: int, now_utc_ms: int, zone: Zone = UTC_ZONE, *, short: bool = False) -> str:
+    """The site's time as a person says it: today the time of day, before that the day, "-" for never.
 
     Args:
-        short: The day alone where it is not today.
+        zone: Of the site's rota. short: The day alone where it is not today.
     """
     if not utc_ms:
         return "-"
-    then, now = (datetime.fromtimestamp(ms / 1000, UTC).astimezone() for ms in (utc_ms, now_utc_ms))
+    then, now = (_on_the_wall(ms, zone) for ms in (utc_ms, now_utc_ms))
     if then.date() == now.date():
         return then.strftime("%H:%M:%S")
     day = then.strftime("%d %b" if then.year == now.year else "%Y-%m-%d")
@@ -91,17 +96,17 @@ def _worst(view: Mapping[str, Any]) -> tuple[str, Mapping[str, Any]]:
     return found
 
 
-def since_text(view: Mapping[str, Any]) -> str:
+def since_text(view: Mapping[str, Any], zone: Zone = UTC_ZONE) -> str:
     """Since when the state of `state_of` stands."""
-    return when_text(_worst(view)[1]["since_utc_ms"], view["utc_ms"], short=True)
+    return when_text(_worst(view)[1]["since_utc_ms"], view["utc_ms"], zone, short=True)
 
 
-def more_text(view: Mapping[str, Any]) -> list[str]:
+def more_text(view: Mapping[str, Any], zone: Zone = UTC_ZONE) -> list[str]:
     """What else belongs to a state, a line each: whether the motor stopped, when the state was last known."""
     stop, direction = str(view["stop"]), _worst(view)[1]
     lines = [{"still running": "STILL RUNNING"}.get(stop, f"stop {stop}")] if stop else []
     if not direction["known_now"] and direction["known_utc_ms"]:
-        lines.append(f"known {when_text(direction['known_utc_ms'], view['utc_ms'])}")
+        lines.append(f"known {when_text(direction['known_utc_ms'], view['utc_ms'], zone)}")
     return lines
 
 
@@ -151,7 +156,7 @@ _TITLED = ("alarm", "call")
 def _what(row: Mapping[str, Any]) -> str:
     """What happened: of alarms and calls with the alarm's title, of calls with the people."""
     data, event = row["data"], str(row["event"])
-    words = event.replace("_", " ")
+    words = words_of(event)
     if row.get("kind") == "alarm":
         words = f"{words}, but suppressed" if data.get("suppressed") else _ALARM_WORDS.get(event, words)
     if row.get("kind") == "lockout":
@@ -160,33 +165,22 @@ def _what(row: Mapping[str, Any]) -> str:
         kind = str(data["alarm"]).split("/")
         known = ALARM_TYPES.get(kind[2]) if len(kind) > 2 else None
         words += f": {known.title if known else data['alarm']}"
+    if row.get("kind") == "service":
+        words += of_service(event, data)
     people = data.get("people") or ([data["person"]] if data.get("person") else [])
     if row.get("kind") == "call" and people:
         words += f" -> {', '.join(map(str, people))}"
     return words
 
 
-def event_text(row: Mapping[str, Any]) -> str:
+def event_text(row: Mapping[str, Any], zone: Zone = UTC_ZONE) -> str:
     """One journal row as a line for people."""
     data = row["data"]
     what = _what(row)
     where = " ".join(x for x in (row["drive"], row["direction"]) if x)
-    facts = []
-    if data.get("torque_nm") is not None:
-        facts.append(_torque_then(data))
-    if data.get("stop"):
-        facts.append(f"stop {data['stop']}")
-    facts += [str(data[k]) for k in ("contact", "link", "plc", "reason", "detail", "actor", "channel") if data.get(k)]
-    if "reasons" in data:
-        facts.append("; ".join(data["reasons"]) or "good")
-    if data.get("limit_s"):
-        facts.append(f"for {span_text(float(data['limit_s']))}")
-    if data.get("in_test"):
-        facts.append("in test")
-    if "last_data" in data:
-        of = data["last_data"].get("link") or data["last_data"].get("actor")
-        facts += [str(of)] if of else []
-        last = str(data["last"]).replace("_", " ")
-        facts.append(f"{data['events']} within a minute, {data['told']} told singly; the last: {last}")
+    # A call repeats what its alarm said when it came; that is no torque of now.
+    told = data.get("torque_nm") is not None and row.get("kind") != "call"
+    facts = [_torque_then(data)] if told else []
+    facts += facts_of(row)
     tail = f" ({', '.join(facts)})" if facts else ""
-    return clean(f"{clock_text(row['utc_ms'])}  {where + ': ' if where else ''}{what}{tail}")
+    return clean(f"{clock_text(row['utc_ms'], zone)}  {where + ': ' if where else ''}{what}{tail}")

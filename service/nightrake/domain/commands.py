@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from nightrake.alarms.rights import refusal
+from nightrake.domain.asking import Asked
 from nightrake.domain.cleantext import clean
 from nightrake.domain.drive import EMPTY, judge
 from nightrake.domain.inputs import Command
-from nightrake.domain.requests import ABOUT_ALARMS, ABOUT_DRIVES, Asked, Handler, heard
+from nightrake.domain.latches import latched_sides
+from nightrake.domain.requests import ABOUT_ALARMS, ABOUT_DRIVES, Handler, heard
 from nightrake.domain.respond import Responding, respond
 from nightrake.domain.rows import Answer, Entry
 from nightrake.domain.scan import with_age
@@ -40,7 +42,8 @@ def on_command(state: SiteState, command: Command) -> tuple[SiteState, Outcome]:
     if wire is None:
         text = f"no drive '{command.drive[:64]}' at this site; it has {', '.join(state.wires)}"
         return _refuse(state, command, "", text)
-    if command.direction and command.direction not in wire.spec.directions:
+    known = (*wire.spec.directions, *latched_sides(state.alarms, command.drive))
+    if command.direction and command.direction not in known:
         text = f"{command.drive} does not sense the direction '{command.direction[:32]}'"
         return _refuse(state, command, command.drive, text)
     if about_drive is not None:
@@ -55,7 +58,8 @@ def on_command(state: SiteState, command: Command) -> tuple[SiteState, Outcome]:
 def _through(state: SiteState, command: Command, handler: Handler) -> tuple[SiteState, Outcome]:
     """A command about alarms or lockouts."""
     work = Responding(state, command)
-    heard(work, command.actor)
+    if not refusal("answer", command.role):  # a user of the machine may be called like a person, and is none
+        heard(work, command.actor)
     answer = handler(Asked(work, command))
     drives = (command.drive,) if command.drive in state.wires else ()
     return work.done(Outcome((), drives, ((command.ref, answer),)))

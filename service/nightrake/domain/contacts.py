@@ -14,10 +14,6 @@ from nightrake.domain.rows import Entry
 from nightrake.domain.site import Stage
 from nightrake.domain.wiring import ContactWire, DriveWire, Raw, StageWire
 
-EDGES_PER_MINUTE = 20
-"""Raw edges of one contact told singly in a minute; the rest are counted (the hot tail still holds every one)."""
-MINUTE_NS = 60_000_000_000
-
 
 class StageState(NamedTuple):
     """One stage of one direction.
@@ -81,6 +77,9 @@ def judge_contact(
         # A change that was settling when the reading went bad starts anew: not every scan has shown it.
         prev = prev._replace(raw=prev.settled)
     operated = 1 if value == contact.operated_bit else 0
+    alone = contact.counter < 0 and contact.latched < 0
+    if alone and prev.raw == prev.settled == operated and not (prev.bad or prev.pending or prev.moved):
+        return ContactNews(prev)  # as it was, and nothing else speaks of it: the same as the long way below
     memory = _plc_memory(contact, prev, raws, fresh, operated)
     entries = memory.entries(wire, contact)
     state = prev._replace(bad="", counter=memory.counter, latched=memory.latched, moved=memory.moved)
@@ -92,8 +91,7 @@ def judge_contact(
         )
         state = state._replace(raw=raw, since_ns=since_ns, settled=settled, pending="")
         if raw != prev.raw and prev.raw != UNKNOWN:
-            state, edge = _edge(wire, contact, state, at)
-            entries += edge
+            entries += _edge(wire, contact, state, at)
     if memory.unseen:
         state = state._replace(pending=memory.unseen)
     return ContactNews(state, entries, told)
@@ -163,21 +161,9 @@ def contact_due(contact: ContactWire, state: ContactState, raws: Sequence[Raw]) 
     return state.since_ns + hold_ns
 
 
-def _edge(
-    wire: DriveWire, contact: ContactWire, state: ContactState, at: Moment
-) -> tuple[ContactState, tuple[Entry, ...]]:
-    direction = contact.spec.id.direction
-    entries: tuple[Entry, ...] = ()
-    if at.now_ns - state.edges_from_ns >= MINUTE_NS:
-        if state.edges > EDGES_PER_MINUTE:
-            data = {"contact": str(contact.spec.id), "edges": state.edges, "told": EDGES_PER_MINUTE}
-            entries += (Entry("drive", "contact_edges_counted", wire.spec.id, direction, data),)
-        state = state._replace(edges=0, edges_from_ns=at.now_ns)
-    state = state._replace(edges=state.edges + 1)
-    if state.edges <= EDGES_PER_MINUTE:
-        data = {"contact": str(contact.spec.id), "operated": state.raw == 1, **at.facts}
-        entries += (Entry("drive", "contact_edge", wire.spec.id, direction, data),)
-    return state, entries
+def _edge(wire: DriveWire, contact: ContactWire, state: ContactState, at: Moment) -> tuple[Entry, ...]:
+    data = {"contact": str(contact.spec.id), "operated": state.raw == 1, **at.facts}
+    return (Entry("drive", "contact_edge", wire.spec.id, contact.spec.id.direction, data),)
 
 
 def vote(
@@ -194,6 +180,9 @@ def vote(
         unseen: For each contact of the drive, how an operation between scans showed, "" = none.
     """
     settled = [contacts[i].settled for i in stage.contacts if not contacts[i].bad and contacts[i].settled != UNKNOWN]
+    how = next((unseen[i] for i in stage.contacts if unseen[i]), "")
+    if len(settled) == len(stage.contacts) == 1 and settled[0] == prev.operated and not how and _is_plain(prev):
+        return prev, ()  # a single channel as it was: the same as the long way below
     operated, known = max(settled, default=prev.operated), bool(settled)
     changed = operated != prev.operated
     # Told during a function check only: told anew if it is still operated, and read well, when the check is over.
@@ -210,7 +199,6 @@ def vote(
         proving=proving and not after_test,
     )
     entries: tuple[Entry, ...] = ()
-    how = next((unseen[i] for i in stage.contacts if unseen[i]), "")
     if changed and (operated == 1 or prev.operated == 1):
         entries += (_stage_entry(wire, stage, "operated" if operated else "released", at.facts),)
     elif after_test:
@@ -220,6 +208,11 @@ def vote(
     differ = settled[0] != settled[1] if len(settled) == 2 else None if len(stage.contacts) == 2 else False
     state, told = _differ(wire, stage, state, differ, at)
     return state, entries + told
+
+
+def _is_plain(state: StageState) -> bool:
+    """Read well, and with nothing about it that time or a function check could still change."""
+    return state.known and not (state.degraded or state.differ_since_ns or state.differ_told or state.proving)
 
 
 def _stage_entry(wire: DriveWire, stage: StageWire, what: str, data: dict[str, Any]) -> Entry:
@@ -233,7 +226,7 @@ def _differ(
     """Channels that differ too long are a fault. None = one is bad: nothing to compare, so what was told stands."""
     if not differ:
         if not state.differ_told:
-            return state._replace(differ_since_ns=0), ()
+            return (state._replace(differ_since_ns=0) if state.differ_since_ns else state), ()
         if differ is None:
             return state, ()
         entry = Entry("drive", "channels_agree", wire.spec.id, stage.direction, {"stage": stage.stage})

@@ -28,7 +28,6 @@ class ContactState(NamedTuple):
             read, so that its next rise is explained.
         pending: An operation that no scan has seen, by what showed it ("counter", "latched bit"), "" = none. It waits
             for the contact's next reading: had it only just begun, that reading shows it.
-        edges: Raw edges in the present minute; edges_from_ns: when that minute began.
     """
 
     raw: int = UNKNOWN
@@ -39,8 +38,6 @@ class ContactState(NamedTuple):
     latched: int = UNKNOWN
     moved: int = 0
     pending: str = ""
-    edges: int = 0
-    edges_from_ns: int = 0
 
 
 def settle(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from nightrake.domain.contacts import MINUTE_NS, StageState
+from nightrake.domain.contacts import StageState
 from nightrake.domain.debounce import ContactState
 from nightrake.domain.protection import Evidence, Protection, next_scan, next_tick, protect
 from nightrake.domain.quality import NO_CALIBRATION, next_due_utc_ms, reasons_of
@@ -227,7 +227,6 @@ def after_restart(
             latched=c.latched,
             moved=c.moved,
             pending=c.pending,
-            edges_from_ns=now_ns - MINUTE_NS,
         )
         for c in before.contacts
     )

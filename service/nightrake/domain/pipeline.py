@@ -12,17 +12,19 @@ Nothing here reads a clock or keeps a thing outside the state. Values handed in 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from nightrake.alarms.book import is_latched
 from nightrake.alarms.plan import plan_of
 from nightrake.alarms.silence import NOTICE
+from nightrake.alarms.standing import marked
 from nightrake.domain.chatter import bound
 from nightrake.domain.cleantext import clean
 from nightrake.domain.commands import on_command
 from nightrake.domain.drive import DriveState, carry_over, new_drive
 from nightrake.domain.inputs import Command, Input, LinkHealth, RawScan, SettingsChanged, Tick
-from nightrake.domain.respond import respond, settle
+from nightrake.domain.newplan import begin, settle
+from nightrake.domain.respond import respond
 from nightrake.domain.rows import Entry
 from nightrake.domain.scan import on_scan
 from nightrake.domain.site import SiteSpec
@@ -38,7 +40,11 @@ def step(state: SiteState, given: Input, *, long_way: bool = False) -> tuple[Sit
         state: Before. given: One input of the recorded order.
         long_way: Judge every drive of a scan the long way (test only).
     """
+    state, first = begin(state, given)
     after, outcome = _walk(state, given, long_way)
+    if first is not NOTHING:
+        drives = tuple(dict.fromkeys((*first.drives, *outcome.drives)))
+        outcome = outcome._replace(entries=(*first.entries, *outcome.entries), drives=drives)
     if outcome.entries or (after.tallies and isinstance(given, Tick)):
         return _bound(after, outcome, given.mono_ns)
     return after, outcome
@@ -60,10 +66,17 @@ def _walk(state: SiteState, given: Input, long_way: bool) -> tuple[SiteState, Ou
 
 def _bound(state: SiteState, outcome: Outcome, now_ns: int) -> tuple[SiteState, Outcome]:
     """Count what comes too often; a tick tells the counts whose minute is over."""
-    tallies, entries, hidden = bound(state.tallies, outcome.entries, now_ns)
-    if tallies == state.tallies and not entries:
+    tallies, entries, hidden = bound(state.tallies, _marked(state, outcome.entries, now_ns), now_ns)
+    if tallies is state.tallies and not entries:
         return state, outcome  # a tick at which nothing was due
     return state._replace(tallies=tallies), outcome._replace(entries=entries, hidden=hidden)
+
+
+def _marked(state: SiteState, entries: Sequence[Entry], now_ns: int) -> list[Entry]:
+    """What lies over a drive stands in its rows."""
+    drives = state.drives
+    testing = {e.drive for e in entries if e.drive in drives and drives[e.drive].protection.test_until_ns > now_ns}
+    return [marked(e, state.alarms, in_test=e.drive in testing) if e.drive else e for e in entries]
 
 
 def _on_link(state: SiteState, health: LinkHealth) -> tuple[SiteState, Outcome]:
@@ -86,7 +99,7 @@ def _on_settings(state: SiteState, given: SettingsChanged) -> tuple[SiteState, O
     same = {d for d, spec in site.drives.items() if d in state.wires and state.wires[d].spec == spec}
     wires = {d: state.wires[d] if d in same else wire_drive(spec) for d, spec in site.drives.items()}
     drives = {d: state.drives[d] if d in same else _carried(state, wire) for d, wire in wires.items()}
-    plan = plan_of(site, wires, given.response)
+    plan = plan_of(site, wires, given.response, state.plan, same)
     data = {
         "digest": site.digest,
         "was": state.site.digest,

@@ -13,16 +13,18 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from nightrake.alarms import callchecks, escalation, lockout
 from nightrake.alarms import silence as silences
-from nightrake.alarms.book import advance, changed_standings, is_due, is_latched, on_settings
+from nightrake.alarms.book import advance, alarm_of, changed_standings, is_due, is_latched, on_settings
 from nightrake.alarms.conditions import NEVER_NS, Watch, carried, evaluate, is_quiet
 from nightrake.alarms.facts import facts_of, momentary_of
-from nightrake.alarms.keys import SITE, AlarmKey
-from nightrake.alarms.overlays import Overlay, is_over
+from nightrake.alarms.keys import SITE, AlarmKey, plc_subject
+from nightrake.alarms.overlays import Overlay, is_over, why_silent
+from nightrake.alarms.reconcile import reconcile
 from nightrake.alarms.records import AlarmBook, Condition
 from nightrake.alarms.silence import link_condition, on_plc
 from nightrake.alarms.standby import AHEAD_S, is_standby, next_change
 from nightrake.alarms.standing import SiteAlarms
 from nightrake.domain.inputs import Input, LinkHealth, Tick
+from nightrake.domain.latches import latched_sides
 from nightrake.domain.rows import Entry
 from nightrake.domain.state import Outcome, SiteState
 
@@ -48,20 +50,6 @@ def respond(was: SiteState, now: SiteState, outcome: Outcome, given: Input) -> t
     work.judge(drives)
     if isinstance(given, Tick):
         work.let_time_pass()
-    return work.done(outcome)
-
-
-def settle(was: SiteState, now: SiteState, outcome: Outcome, given: Input) -> tuple[SiteState, Outcome]:
-    """Go on with another plan: what is different is judged and said anew, what is gone keeps its alarms until it is
-    back, and what is as it was is left alone.
-
-    Args:
-        was, now: Before and after the change of settings.
-    """
-    work = Responding(now, given)
-    setups = was.plan.setups
-    same = {d for d, setup in now.plan.setups.items() if setups.get(d) == setup and was.wires[d] is now.wires[d]}
-    work.take_plan(same)
     return work.done(outcome)
 
 
@@ -160,17 +148,29 @@ class Responding:
         if not self.plan.response.lockout.after_shutdown:
             return
         because = f"{entry.data['alarm']} {entry.data['occurrence']}"
-        held, told = lockout.on_shutdown(self.alarms.lockout_of(entry.drive), because, self.utc_ms)
+        held, told = lockout.on_shutdown(self.alarms.lockout_of(entry.drive), because, self.utc_ms, self.now_ns)
         self.locked(held, told)
 
+    def _lock_out_what_stands(self) -> None:
+        """A shutdown that holds its drive without a lockout: its record was damaged, or nobody could release one."""
+        if not self.plan.response.lockout.after_shutdown:
+            return
+        for drive in self.state.drives:
+            for side in () if self.alarms.lockout_of(drive).is_open else latched_sides(self.alarms, drive):
+                key = AlarmKey(drive, side, "shutdown_contact")
+                because = f"{key} {alarm_of(self.alarms.book, key).state.occurrence}"
+                self.locked(*lockout.on_shutdown(self.alarms.lockout_of(drive), because, self.utc_ms))
+                break
+
     def take_plan(self, same: Collection[str]) -> None:
-        """The plan has changed: drives, PLCs, rules or people.
+        """The plan has changed: drives, PLCs, rules or people. Last, the calls are held against what stands.
 
         Args:
             same: Drives that are judged as before.
         """
         alarms, drives = self.alarms, self.state.drives
-        silence, conditions = silences.on_settings(alarms.silence, self.plan.draws, self.now_ns)
+        quiet = [p for p in self.plan.draws if self._is_put_aside(p)]
+        silence, conditions = silences.on_settings(alarms.silence, self.plan.draws, self.now_ns, quiet)
         watches = {d: w if d in same else carried(w) for d, w in alarms.watches.items() if d in drives}
         standby = {d: o for d, o in alarms.standby.items() if d in drives}
         self.alarms = alarms._replace(watches=watches, due_ns=0, silence=silence, standby=standby, schedule_s=0)
@@ -178,6 +178,19 @@ class Responding:
         self.follow(book, told)
         self._conditions += conditions
         self.judge(d for d in drives if d not in same)
+        self._lock_out_what_stands()
+        self._take_people()
+        alarms, now = self.alarms, (self.now_ns, self.utc_ms)
+        calls, more = reconcile(alarms.calls, self.plan.response.rota, alarms.book, self.plan.rules, *now)
+        self.alarms = alarms._replace(calls=calls)
+        self.entries += more
+
+    def _take_people(self) -> None:
+        """Nobody who has left the settings is waited for."""
+        alarms, people = self.alarms, self.plan.response.rota.people
+        checks = callchecks.on_settings(alarms.checks, people)
+        self.alarms = alarms._replace(checks=checks)
+        self.unreached(tuple(p for p in alarms.unreached if p in people))
 
     # --- what follows ---
 
@@ -210,10 +223,16 @@ class Responding:
         plc = given.link.removeprefix(_PLC)
         if plc not in self.plan.draws:
             return ()
-        silence, conditions = on_plc(self.alarms.silence, plc, given.up, self.plan.draws, self.now_ns)
+        quiet = [p for p in self.plan.draws if self._is_put_aside(p)]
+        silence, conditions = on_plc(self.alarms.silence, plc, given.up, self.plan.draws, self.now_ns, quiet)
         self.alarms = self.alarms._replace(silence=silence)
         self._conditions += conditions
         return self.plan.draws[plc]
+
+    def _is_put_aside(self, plc: str) -> bool:
+        """Whether the alarm of a PLC's own silence is shelved or out of service."""
+        alarm = alarm_of(self.alarms.book, AlarmKey(plc_subject(plc), "", "plc_silent"))
+        return bool(why_silent(alarm.overlays))
 
     # --- time ---
 
@@ -221,7 +240,9 @@ class Responding:
         """What falls due with the tick: calls, test calls, test runs, standby."""
         self._look_for_due()
         ended = [d for d, o in self.alarms.standby.items() if is_over(o, self.now_ns, self.utc_ms)]
-        again = [*ended, *self._schedules(), *self._runs_that_ended()]
+        scheduled = self._schedules()
+        self._touched |= dict.fromkeys(scheduled)
+        again = [*ended, *scheduled, *self._runs_that_ended()]
         for drive in ended:
             self.stand_by(drive, None, {"actor": "time limit"})
         self._call()
@@ -279,9 +300,12 @@ class Responding:
 
     def unreached(self, people: tuple[str, ...]) -> None:
         """These people have not answered their test call."""
+        fresh = set(people) - set(self.alarms.unreached)
+        # One more than were known is worse, also where somebody else has been heard of meanwhile.
+        known = alarm_of(self.alarms.book, PAGING_DEAD).state.severity
+        rank = max(len(people), known + 1) if fresh else len(people)
         self.alarms = self.alarms._replace(unreached=people)
-        data = {"people": list(people)}
-        self._take([Condition(PAGING_DEAD, bool(people), "", len(people), data)], {})
+        self._take([Condition(PAGING_DEAD, bool(people), "", rank, {"people": list(people)})], {})
 
     # --- done ---
 

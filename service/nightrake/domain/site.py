@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
 
+from nightrake.domain.onchangespec import OnChange
+
 
 class Table(StrEnum):
     """A Modbus data table, with the function code that reads it."""
@@ -255,6 +257,7 @@ class DriveSpec:
         heartbeat: A counter that the PLC keeps changing, or None.
         rack_healthy: A bit saying the I/O rack is sound, or None.
         kept: Process signals that are only kept, by name (``flow_m3_per_h`` and so on, unit in the name).
+        on_change: How a role's point is recorded (`points`); not in it: every reading is recorded.
         calibrations: The record in force for each direction that has one.
         alarm_nm, shutdown_nm: Set points as torque (0.0 = not stated).
         alarm_reverse_nm, shutdown_reverse_nm: Those of the reverse direction where they differ, else 0.0.
@@ -280,6 +283,7 @@ class DriveSpec:
     heartbeat: PointSpec | None = None
     rack_healthy: BitSignal | None = None
     kept: Mapping[str, PointSpec] = field(default_factory=dict)
+    on_change: Mapping[str, OnChange] = field(default_factory=dict)
     calibrations: Mapping[Direction, CalibrationCurve] = field(default_factory=dict)
     alarm_nm: float = 0.0
     shutdown_nm: float = 0.0

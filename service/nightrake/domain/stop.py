@@ -18,7 +18,7 @@ from nightrake.domain.wiring import DriveWire
 
 AWAITED, CONFIRMED, NOT_CONFIRMED, STILL_RUNNING = "awaited", "confirmed", "not confirmed", "still running"
 _OPEN = (AWAITED, NOT_CONFIRMED, STILL_RUNNING)
-_EVENTS = {CONFIRMED: "stop_confirmed", NOT_CONFIRMED: "stop_not_confirmed", STILL_RUNNING: "still_running"}
+EVENTS = {CONFIRMED: "stop_confirmed", NOT_CONFIRMED: "stop_not_confirmed", STILL_RUNNING: "still_running"}
 
 
 class Stop(NamedTuple):
@@ -54,7 +54,7 @@ def judge_stop(
     after = prev._replace(verdict=verdict)
     if verdict == AWAITED:
         return after, ()
-    return after, (Entry("drive", _EVENTS[verdict], wire.spec.id, prev.direction, at.facts, urgent=True),)
+    return after, (Entry("drive", EVENTS[verdict], wire.spec.id, prev.direction, at.facts, urgent=True),)
 
 
 def _next(prev: Stop, running: int, read: bool, now_ns: int) -> str:

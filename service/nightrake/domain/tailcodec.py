@@ -18,6 +18,7 @@ from nightrake.domain.rows import TailRecord, canonical
 from nightrake.domain.site import SiteSpec
 
 _HEAD = struct.Struct("<HBqHH")  # block, outcome, ns before the scan's end, data bytes, detail bytes
+_GOT = {int(got): got for got in Got}
 
 
 def pack_scan(scan: RawScan) -> bytes:
@@ -47,8 +48,10 @@ def unpack_scan(record: TailRecord, plan: ReadPlan) -> RawScan:
         end = at + size + text_size
         if end > len(payload):
             raise ValueError(f"scan {record.seq}: payload is cut")
-        text = payload[at + size : end].decode(errors="replace")
-        blocks.append(BlockReply(block, Got(got), payload[at : at + size], record.mono_ns - ago_ns, text))
+        if got not in _GOT:
+            raise ValueError(f"scan {record.seq}: outcome {got} is none")
+        text = payload[at + size : end].decode(errors="replace") if text_size else ""
+        blocks.append(BlockReply(block, _GOT[got], payload[at : at + size], record.mono_ns - ago_ns, text))
         at = end
     return RawScan(record.endpoint, plan, record.mono_ns, record.utc_ms, tuple(blocks))
 

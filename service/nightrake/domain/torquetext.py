@@ -17,8 +17,8 @@ def with_uncertainty(torque_nm: float, uncertainty_nm: float | None, *, lacks: b
     return f"{torque_nm / 1000:.{places}f} ±{uncertainty_nm / 1000:.{places}f}{'*' if lacks else ''}"
 
 
-def torque_words(kind: str, torque_nm: float | None, uncertainty_nm: float | None) -> str:
-    """A reading in words: ``41.2 ±0.6 kN.m``, ``beyond 46.4 ±0.7 kN.m``, or "" where there is none."""
+def torque_words(kind: str, torque_nm: float | None, uncertainty_nm: float | None, *, lacks: bool = False) -> str:
+    """A reading in words: ``41.2 ±0.6 kN.m``, ``beyond 46.4 ±0.7* kN.m``, or "" where there is none."""
     if torque_nm is None:
         return ""
-    return f"{_SIGNS.get(kind, '')}{with_uncertainty(torque_nm, uncertainty_nm)} kN.m"
+    return f"{_SIGNS.get(kind, '')}{with_uncertainty(torque_nm, uncertainty_nm, lacks=lacks)} kN.m"

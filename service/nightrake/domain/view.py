@@ -7,6 +7,7 @@ from typing import Any
 from nightrake.alarms.book import alarm_of
 from nightrake.alarms.keys import AlarmKey
 from nightrake.alarms.life import ACTIVE, LATCHED
+from nightrake.domain.alarmview import over_drive
 from nightrake.domain.debounce import UNKNOWN
 from nightrake.domain.reading import Reading, worst
 from nightrake.domain.site import CalibrationCurve, Stage
@@ -74,6 +75,7 @@ def drive_view(state: SiteState, drive_id: str, mono_ns: int, utc_ms: int) -> di
         "quality": worst(protection.reasons).value,
         "reasons": [r.text for r in protection.reasons],
         "in_test_s": round(left_ns / 1e9, 1) if protection.test_until_ns and left_ns > 0 else 0.0,
+        **over_drive(state, drive_id, mono_ns, utc_ms),
         "alarm_nm": spec.set_point_nm(drive.side, Stage.ALARM),
         "shutdown_nm": spec.set_point_nm(drive.side, Stage.SHUTDOWN),
     }

@@ -7,6 +7,7 @@ A slot holds a number, or a str that says why there is none.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -54,6 +55,7 @@ class DriveWire:
         position_of: Signal to mm, or None. torque_of: Position to torque, by direction.
         by_heartbeat: Slots that share the heartbeat's PLC and unit (frozen with it), heartbeat itself not.
         by_rack: Slots that share the rack bit's PLC and unit.
+        endpoints: The PLCs that it draws on.
     """
 
     spec: DriveSpec
@@ -74,6 +76,7 @@ class DriveWire:
     torque_of: dict[Direction, TorqueOf]
     by_heartbeat: frozenset[int]
     by_rack: frozenset[int]
+    endpoints: frozenset[str]
 
 
 def wire_drive(spec: DriveSpec) -> DriveWire:
@@ -108,6 +111,7 @@ def wire_drive(spec: DriveSpec) -> DriveWire:
         torque_of={d: torque_of(c) for d, c in spec.calibrations.items()},
         by_heartbeat=_same_unit(specs, at("heartbeat")),
         by_rack=_same_unit(specs, at("rack_healthy")),
+        endpoints=frozenset(p.endpoint for p in specs),
     )
 
 
@@ -168,12 +172,14 @@ class PlanWire:
     refused: tuple[tuple[str, int], ...]
 
 
-def wire_plan(plan: ReadPlan, drives: dict[str, DriveWire]) -> PlanWire:
+def wire_plan(plan: ReadPlan, drives: Mapping[str, DriveWire]) -> PlanWire:
     """Lay out one read plan over the drives that draw on it."""
     per_block: list[dict[str, list[tuple[int, Decoder]]]] = [{} for _ in plan.blocks]
     slots: dict[str, dict[int, frozenset[int]]] = {}
     refused: list[tuple[str, int]] = []
     for drive_id, wire in drives.items():
+        if plan.endpoint not in wire.endpoints:
+            continue
         for slot, point in enumerate(wire.points):
             if point.endpoint != plan.endpoint:
                 continue
@@ -200,3 +206,23 @@ def wire_plan(plan: ReadPlan, drives: dict[str, DriveWire]) -> PlanWire:
 def wire_site(site: SiteSpec) -> dict[str, DriveWire]:
     """Lay out every drive of a site."""
     return {drive_id: wire_drive(spec) for drive_id, spec in site.drives.items()}
+
+
+def touched(before: SiteSpec | None, site: SiteSpec) -> set[str]:
+    """PLCs that may be asked something else than before: their own settings, or those of a drive there, have changed.
+
+    Args:
+        before: The site that held, None = there was none.
+
+    Returns:
+        Their ids; also of those that are gone.
+    """
+    if before is None:
+        return set(site.endpoints)
+    names = {*before.endpoints, *site.endpoints}
+    found = {name for name in names if before.endpoints.get(name) != site.endpoints.get(name)}
+    for drive in {*before.drives, *site.drives}:
+        was, now = before.drives.get(drive), site.drives.get(drive)
+        if was is not now and was != now:
+            found |= {p.endpoint for spec in (was, now) if spec is not None for p in spec.points().values()}
+    return found

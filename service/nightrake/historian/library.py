@@ -12,10 +12,10 @@ for _name in _HELD_BACK:
     sys.modules[_name] = None  # type: ignore[assignment]  # None makes an import fail as if it were not installed
 try:
     from influxdb_client.client.influxdb_client import InfluxDBClient
-    from influxdb_client.client.write_api import SYNCHRONOUS
     from influxdb_client.rest import ApiException
+    from influxdb_client.service.write_service import WriteService
 finally:
     for _name in _HELD_BACK:
         del sys.modules[_name]
 
-__all__ = ["SYNCHRONOUS", "ApiException", "InfluxDBClient"]
+__all__ = ["ApiException", "InfluxDBClient", "WriteService"]

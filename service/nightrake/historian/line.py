@@ -25,6 +25,8 @@ class Cut(threading.Event):
         super().__init__()
         self._lock = threading.Lock()
         self._handles: set[socket.socket] = set()
+        self.made = 0
+        """Connections made so far."""
 
     def took(self, sock: socket.socket) -> socket.socket:
         """A connection was made.
@@ -41,6 +43,7 @@ class Cut(threading.Event):
                 raise OSError("the connection is cut")
             handle = sock.dup()
             self._handles.add(handle)
+            self.made += 1
             return handle
 
     def dropped(self, handle: socket.socket) -> None:
@@ -92,7 +95,7 @@ def pools(cut: Cut, given: urllib3.PoolManager) -> Bounded:
         ConnectionCls = Encrypted
 
     given.pool_classes_by_scheme = {"http": PlainPool, "https": EncryptedPool}
-    return Bounded(given)
+    return Bounded(given, cut)
 
 
 class Said:
@@ -107,31 +110,63 @@ class Said:
         self.data = self.words.encode()
 
 
+SINGLES = 3
+"""Connections in a row that each gave one answer and were closed: this peer closes after every answer."""
+
+
 class Bounded:
     """Takes the place of influxdb-client's pool manager.
 
+    A store that is killed and is back before the next write would go unnoticed: a new connection is made for the old
+    one without a word. So it is seen here whether a connection ended unasked.
+
+    Args:
+        given: Makes the requests. cut: Counts the connections.
+
     Attributes:
-        last: The answer to the last request.
+        last: The answer to the last request. lost: The last request needed a new connection, and the one before it had
+            not been closed in an orderly way.
     """
 
-    def __init__(self, given: urllib3.PoolManager) -> None:
+    def __init__(self, given: urllib3.PoolManager, cut: Cut) -> None:
         self._given = given
+        self._cut = cut
+        self._served = self._singles = 0
+        self._closing = False
         self.last: Said | None = None
+        self.lost = False
 
     def request(self, method: str, url: str, **more: Any) -> Said:
         """One request; of the answer's body no more than `ANSWER_LIMIT`, never unpacked."""
-        self.last = None
-        response = self._given.request(method, url, **{**more, "preload_content": False, "redirect": False})
+        self.last, self.lost = None, False
+        made = self._cut.made
+        try:
+            response = self._given.request(method, url, **{**more, "preload_content": False, "redirect": False})
+        except BaseException:
+            self._served = 0  # whoever asked knows of it
+            raise
         try:
             data = response.read(ANSWER_LIMIT, decode_content=False)
         except BaseException:
+            self._served = 0
             response.close()
             raise
         if len(data) >= ANSWER_LIMIT:
             response.close()
         response.release_conn()
+        self._count(response, is_new=self._cut.made > made, is_whole=len(data) < ANSWER_LIMIT)
         self.last = Said(response, data)
         return self.last
+
+    def _count(self, response: urllib3.BaseHTTPResponse, *, is_new: bool, is_whole: bool) -> None:
+        if is_new:
+            self._singles = self._singles + 1 if self._served == 1 else 0
+            self.lost = bool(self._served) and not self._closing and self._singles < SINGLES
+            self._served = 0
+        self._served += 1
+        said = response.headers.get("connection", "").lower()
+        old = getattr(response, "version", 11) == 10 and "keep-alive" not in said
+        self._closing = "close" in said or old or not is_whole
 
     def clear(self) -> None:
         """Close every connection."""

@@ -5,7 +5,6 @@ A store that is lenient keeps strings as 0 and drops NaN without a word, so neit
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 
@@ -25,21 +24,29 @@ def head(measurement: str, tags: Mapping[str, str]) -> str:
     return measurement + "".join(f",{escape(k)}={escape(v)}" for k, v in tags.items())
 
 
-def line(series: str, fields: Mapping[str, float], utc_ms: int) -> str:
-    """One line.
+def fields_text(fields: Mapping[str, float]) -> str:
+    """The fields of a line.
 
     Args:
-        series: From `head`. fields: At least one; finite numbers. utc_ms: The stamp.
+        fields: At least one; finite numbers.
 
     Raises:
         ValueError: No field, or one that is not a finite number.
     """
-    isfinite = math.isfinite
     parts = []
     for name, value in fields.items():
-        if type(value) is not float or not isfinite(value):
-            raise ValueError(f"{series}: field {name} is {value!r}; only finite floats are forwarded")
+        if type(value) is not float or value - value != 0.0:  # what is not finite leaves no zero
+            raise ValueError(f"field {name} is {value!r}; only finite floats are forwarded")
         parts.append(f"{name}={value!r}")
     if not parts:
-        raise ValueError(f"{series}: no field")
-    return f"{series} {','.join(parts)} {utc_ms}"
+        raise ValueError("a line without a field")
+    return ",".join(parts)
+
+
+def line(series: str, fields: str, utc_ms: int) -> str:
+    """One line.
+
+    Args:
+        series: From `head`. fields: From `fields_text`. utc_ms: The stamp.
+    """
+    return f"{series} {fields} {utc_ms}"

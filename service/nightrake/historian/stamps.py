@@ -99,6 +99,17 @@ class Stamps:
             self._low_ms = utc_ms
         return utc_ms
 
+    def take_all(self, series: Iterable[str], utc_ms: int) -> bool:
+        """The same for several series of one time; False where one of them cannot have its own: then none has."""
+        last = self._last
+        if utc_ms >= self._until_ms or not all([last.get(one, utc_ms) < utc_ms for one in series]):  # noqa: C419  # faster
+            return False
+        for one in series:
+            last[one] = utc_ms
+        self._top_ms = max(self._top_ms, utc_ms)
+        self._low_ms = min(self._low_ms, utc_ms)
+        return True
+
     def _found(self, series: str, utc_ms: int) -> int:
         """The stamp where the clock was set, has leapt, or reaches a stretch that was used; or the series is new."""
         if not _is_near(utc_ms, self._low_ms, self._top_ms):
@@ -133,6 +144,16 @@ class Stamps:
         self._low_ms, self._top_ms = min(low_ms, self._low_ms), max(top_ms, self._top_ms)
         self._floor_ms = max(top_ms, self._floor_ms)
         self._last = {series: max(last_ms, top_ms) for series, last_ms in self._last.items()}
+
+    def above(self, low_ms: int, top_ms: int) -> Stamps:
+        """A copy that goes on above a span: what lies in between is stamped by somebody else, from what these know."""
+        other = self.copy()
+        other._low_ms = min(self._low_ms, low_ms) if self._top_ms else low_ms
+        other._top_ms = max(self._top_ms, top_ms)
+        other._floor_ms = max(self._floor_ms, top_ms)
+        other._last = {series: ms for series, ms in self._last.items() if ms > top_ms}
+        other._until_ms = 0
+        return other
 
     def copy(self) -> Stamps:
         """As they stand, for going back to."""

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from nightrake.domain.rows import GENESIS, Row, chain_hash
+from nightrake.journal.archive import Segment
 from nightrake.journal.chain import ROWS_LOST
 from nightrake.journal.search import has_form
 
@@ -40,7 +41,8 @@ class Wrong(NamedTuple):
 
 
 class Numbers(NamedTuple):
-    """Numbers that are not there, and the row that says why: skipped by a start, or given up for want of a disk."""
+    """Numbers that are not there, and the row that says why: skipped by a start, or given up for want of a disk; row 0:
+    the oldest archive was given up."""
 
     first: int
     last: int
@@ -119,6 +121,17 @@ class Audit:
             self._note_told(row)
         if len(self._gaps) > KEPT:
             self._judge(self._gaps.pop(0))
+
+    def pass_over(self, segment: Segment) -> None:
+        """A segment whose file was given up: its rows are gone, and its record says what was before and after them."""
+        if segment.prev_hash != self._last_hash or segment.first_seq != self._last_seq + 1:
+            broken = segment.prev_hash != self._last_hash
+            self._gaps.append(_Gap(self._last_seq + 1, segment.first_seq - 1, segment.first_seq, broken))
+        self._missing_count += 1
+        self._missing += [Numbers(segment.first_seq, segment.last_seq, 0, lost=True)][: KEPT - len(self._missing)]
+        self._unseen = {s: n for s, n in self._unseen.items() if not segment.first_seq <= s <= segment.last_seq}
+        self._epochs[segment.epoch] = None
+        self._last_seq, self._last_hash = segment.last_seq, segment.hash
 
     def _hold_against_heads(self, row: Row) -> None:
         for head in self._heads.get(row.seq, {}).values():

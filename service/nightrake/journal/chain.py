@@ -12,6 +12,10 @@ ROWS_LOST = "rows_lost"
 """Event of the ``service`` row that tells of rows given up while the disk was away."""
 
 
+GIVEN_UP = "archive_given_up"
+"""Event of the ``service`` row that tells of the oldest archive, given up for want of room."""
+
+
 def lost_entry(first_seq: int, last_seq: int) -> Entry:
     """The entry that tells of rows given up.
 
@@ -19,6 +23,15 @@ def lost_entry(first_seq: int, last_seq: int) -> Entry:
         first_seq, last_seq: Their first and last number.
     """
     return Entry("service", ROWS_LOST, "", "", {"first_seq": first_seq, "last_seq": last_seq})
+
+
+def given_up_entry(first_seq: int, last_seq: int) -> Entry:
+    """The entry that tells of an archived segment whose file was given up.
+
+    Args:
+        first_seq, last_seq: First and last number of its rows.
+    """
+    return Entry("service", GIVEN_UP, "", "", {"first_seq": first_seq, "last_seq": last_seq})
 
 
 def verify(rows: Iterable[Row], previous: bytes = GENESIS) -> list[str]:

@@ -1,8 +1,13 @@
 """Where the store's files are: noticing that somebody has deleted or cut them while the watch runs, putting them back.
 
 A deleted file that is open lives on without a name, and everything in it can still be read; so it is copied into a new
-file, which gets the name when it is complete. A file that somebody else has put in its place is left alone. Of one that
-was cut, or overwritten, see `salvage`.
+file, which gets the name when it is complete. A file that somebody else has put in its place is left alone: what is
+open is copied beside it, under a name of its own, and what comes after that is added to the copy when the watch stops.
+Of one that was cut, or overwritten, see `salvage`.
+
+A write-ahead log belongs to its file. Left beside another one it would be played into that at the next opening: so ours
+goes when another file has taken the place, and the file ``place`` says which log belongs to which file, for a start
+after a kill. Source: SQLite, How To Corrupt An SQLite Database File, 1.4.
 
 The file itself is never opened here to look into it: closing it would take all locks away that SQLite holds on it.
 Source: SQLite, How To Corrupt An SQLite Database File, 2.2.
@@ -12,13 +17,14 @@ from __future__ import annotations
 
 import contextlib
 import os
+import time
 from pathlib import Path
 
 import apsw
 
 from nightrake.errors import StoreError
 from nightrake.journal.batch import INSERT_META
-from nightrake.journal.identity import Token, home_of
+from nightrake.journal.identity import Token, home_of, inode_of, note_place
 from nightrake.journal.lock import Lock, take_lock
 from nightrake.journal.opening import connect
 from nightrake.journal.quota import PAGE_BYTES
@@ -27,6 +33,8 @@ from nightrake.journal.sql import fetch
 BESIDE = ("-wal", "-shm")
 LOG_HEAD, FRAME_HEAD = 32, 24
 """Bytes of a write-ahead log before its first page, and before each. Source: SQLite, File Format, 4.1."""
+ROOM = 2
+"""A copy is made where the disk has so many times its size left."""
 PAGES = 2000
 """Copied at a time, 8 MiB."""
 
@@ -38,7 +46,8 @@ class Home:
         path: The store's file. quota_mb, vfs: See `opening.connect`.
 
     Attributes:
-        locks: Of folders that had to be made anew.
+        locks: Of folders that had to be made anew. inode: Of the open file.
+        beside: Copy of the open store that was made because another file has its place, None = there is none.
     """
 
     def __init__(self, path: Path, quota_mb: int, vfs: str) -> None:
@@ -46,24 +55,44 @@ class Home:
         self.quota_mb, self.vfs = quota_mb, vfs
         self.locks: list[Lock] = []
         self._damaged = ""
+        self._bytes = 0
+        self.beside: Path | None = None
         self.settle()
 
     def settle(self) -> None:
         """The files as they are now are the store's."""
         path = self._path
-        self._file, self._folder = path.stat().st_ino, path.parent.stat().st_ino
-        self._beside = {name: _inode(Path(f"{path}{name}")) for name in BESIDE}
+        self.inode, self._folder = path.stat().st_ino, path.parent.stat().st_ino
+        self._beside = {name: inode_of(Path(f"{path}{name}")) for name in BESIDE}
         self._damaged = ""
+        if self.beside is not None:
+            self.beside.unlink(missing_ok=True)
+            self.beside = None
+        with contextlib.suppress(OSError):  # a disk that takes nothing: then nobody knows, as without it
+            note_place(path, self.inode, self._beside["-wal"])
         self.remember()
 
-    def remember(self) -> None:
-        """Our own work on the file is done: what comes below its size now is not ours."""
-        self._bytes = _size(self._path)
+    def remember(self) -> bool:
+        """Our own work on the file is done: what comes below its size now is not ours.
 
-    def folded(self, pages: int) -> None:
-        """The whole log is in the file now, which therefore has so many pages."""
-        if _inode(self._path) == self._file and _size(self._path) < pages * PAGE_BYTES:
+        Returns:
+            Whether it should be looked at: it is shorter than before. Giving pages back to the disk makes it so, and so
+            does somebody's cut in the middle of our work.
+        """
+        before, self._bytes, self._blocks = self._bytes, _size(self._path), _blocks(self._path)
+        return self._bytes < before and inode_of(self._path) == self.inode
+
+    def folded(self, pages: int) -> bool:
+        """The whole log is in the file now, which therefore has so many pages.
+
+        Returns:
+            Whether it should be looked at: it takes less of the disk than before, as one does that was cut while the
+            log was being folded in and has grown again since, with a hole in it.
+        """
+        if inode_of(self._path) == self.inode and _size(self._path) < pages * PAGE_BYTES:
             self.damaged(f"it was cut to {_size(self._path)} bytes, and should have {pages * PAGE_BYTES}")
+            return False
+        return _blocks(self._path) < self._blocks
 
     def damaged(self, why: str) -> None:
         """SQLite has found damage."""
@@ -71,9 +100,9 @@ class Home:
 
     def is_left(self) -> bool:
         """Whether a name no longer leads to the open file; what is open is whole all the same."""
-        if _inode(self._path) != self._file:
+        if inode_of(self._path) != self.inode:
             return True
-        return any(inode and _inode(Path(f"{self._path}{name}")) != inode for name, inode in self._beside.items())
+        return any(inode and inode_of(Path(f"{self._path}{name}")) != inode for name, inode in self._beside.items())
 
     def is_cut(self, log_pages: int) -> str:
         """What was taken from the open files themselves; "" = nothing.
@@ -83,11 +112,11 @@ class Home:
         """
         if self._damaged:
             return self._damaged
-        if _inode(self._path) == self._file and _size(self._path) < self._bytes:
+        if inode_of(self._path) == self.inode and _size(self._path) < self._bytes:
             return f"it was cut from {self._bytes} to {_size(self._path)} bytes"
         log = Path(f"{self._path}-wal")
         least = LOG_HEAD + log_pages * (FRAME_HEAD + PAGE_BYTES) if log_pages else 0
-        if self._beside["-wal"] and _inode(log) == self._beside["-wal"] and _size(log) < least:
+        if self._beside["-wal"] and inode_of(log) == self._beside["-wal"] and _size(log) < least:
             return f"its write-ahead log was cut from {least} to {_size(log)} bytes"
         return ""
 
@@ -105,16 +134,12 @@ class Home:
                 disk does not take it.
         """
         path = self._path
-        if _inode(path) not in (0, self._file):
-            raise StoreError(
-                f"{path}: another file has taken the place of the store that is open; stop the watch and see which of "
-                "them is to be kept"
-            )
-        if _inode(path.parent) != self._folder:
+        if inode_of(path) not in (0, self.inode):
+            raise StoreError(f"{path}: another file has taken the place of the store; {self._set_beside(db)}")
+        if inode_of(path.parent) != self._folder:
             self.locks.append(take_lock(path.parent))
         news = path.with_name(f"{path.name}.new")
-        for tail in ("", *BESIDE, "-journal"):
-            Path(f"{news}{tail}").unlink(missing_ok=True)
+        _clear(news)
         self._copy(db, news)
         # Closed before the new file has the name: closing could take the log away that belongs to the name.
         db.close()
@@ -123,6 +148,29 @@ class Home:
         news.rename(path)
         _sync(path.parent)
         return self.moved_in(connect(path, self.quota_mb, self.vfs))
+
+    def _set_beside(self, db: apsw.Connection) -> str:
+        """Copy what is open under a name of its own, once; says where it is, or why not."""
+        path = self._path
+        if self.beside is None:
+            copy = path.with_name(f"{path.name}.displaced-{time.time_ns() // 1_000_000}")
+            disk, needed = os.statvfs(path.parent), int(fetch(db, "pragma page_count")[0][0]) * PAGE_BYTES
+            if disk.f_bavail * disk.f_frsize < ROOM * needed:
+                mib = ROOM * needed // 1024**2
+                return f"what it held is kept nowhere, for that the disk needs {mib} MiB of room; stop the watch"
+            news = path.with_name(f"{path.name}.new")
+            try:
+                _clear(news)
+                self._copy(db, news)
+                news.rename(copy)
+            except (apsw.Error, OSError) as error:
+                return f"what it held could not be copied beside it ({error}); stop the watch"
+            self.beside = copy
+            for name, inode in self._beside.items():
+                if inode and inode_of(Path(f"{path}{name}")) == inode:
+                    Path(f"{path}{name}").unlink(missing_ok=True)
+            _sync(path.parent)
+        return f"what it held is in {self.beside.name}, what comes now will be after the stop; see then which to keep"
 
     def moved_in(self, db: apsw.Connection) -> apsw.Connection:
         """A new file has the name; its log is there once something was read."""
@@ -150,10 +198,15 @@ class Home:
         self.locks.clear()
 
 
-def _inode(path: Path) -> int:
-    """Of what a name leads to; 0 = nothing."""
+def _clear(path: Path) -> None:
+    for tail in ("", *BESIDE, "-journal"):
+        Path(f"{path}{tail}").unlink(missing_ok=True)
+
+
+def _blocks(path: Path) -> int:
+    """What a file takes of the disk, in blocks of 512 bytes."""
     with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-        return path.stat().st_ino
+        return path.stat().st_blocks
     return 0
 
 

@@ -14,6 +14,8 @@ import sys
 from pathlib import Path
 
 MACHINE_ID = Path("/etc/machine-id")
+PLACE = "place"
+"""Name of the file that says which log belongs to which store file, by their inodes."""
 GET_VERSION = 0x80087601
 """FS_IOC_GETVERSION, _IOR('v', 1, long), of 64-bit machines; others answer that they do not know it."""
 
@@ -45,6 +47,41 @@ def _life_of(folder: Path) -> int:
 def new_id(count: int = 6) -> str:
     """A random id of twice as many hexadecimal digits."""
     return secrets.token_hex(count)
+
+
+def inode_of(path: Path) -> int:
+    """Of what a name leads to; 0 = nothing."""
+    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+        return path.stat().st_ino
+    return 0
+
+
+def note_place(path: Path, inode: int, log: int) -> None:
+    """Say which write-ahead log belongs to which store file.
+
+    Args:
+        path: The store's file. inode, log: Of the file and of its log, 0 = there is none.
+
+    Raises:
+        OSError: The disk does not take it.
+    """
+    path.with_name(PLACE).write_text(f"{inode} {log}\n", encoding="ascii")
+
+
+def put_foreign_log_aside(path: Path, now_utc_ms: int) -> None:
+    """Before a store is opened: a log that belongs to the file that was here before must not be played into this one.
+
+    Args:
+        path: The store's file. now_utc_ms: For the log's new name.
+    """
+    try:
+        inode, log = (int(word) for word in path.with_name(PLACE).read_text(encoding="ascii").split())
+    except (OSError, ValueError):
+        return
+    if log and inode_of(Path(f"{path}-wal")) == log and inode_of(path) not in (0, inode):
+        for tail in ("-wal", "-shm"):
+            with contextlib.suppress(FileNotFoundError):
+                os.rename(f"{path}{tail}", f"{path}.displaced-{now_utc_ms}{tail}")
 
 
 class Token:

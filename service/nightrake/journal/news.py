@@ -25,6 +25,7 @@ class News:
         self._on_health: Callable[[bool, str], object] = lambda up, detail: None
         self._on_lost: Callable[[int, int], object] = lambda first_seq, last_seq: None
         self._on_anew: Callable[[], object] = lambda: None
+        self._on_given_up: Callable[[int, int], object] = lambda first_seq, last_seq: None
         self._waiters: list[tuple[int, asyncio.Future[bool]]] = []
         self._lost: deque[tuple[int, int]] = deque(maxlen=LOST_RUNS)
 
@@ -34,11 +35,12 @@ class News:
         on_health: Callable[[bool, str], object],
         on_lost: Callable[[int, int], object],
         on_anew: Callable[[], object],
+        on_given_up: Callable[[int, int], object],
     ) -> None:
         """Carry news to the running loop from now on; see `Store.start`."""
         self._loop = asyncio.get_running_loop()
         self._on_durable, self._on_health, self._on_lost = on_durable, on_health, on_lost
-        self._on_anew = on_anew
+        self._on_anew, self._on_given_up = on_anew, on_given_up
 
     @property
     def begun(self) -> bool:
@@ -71,6 +73,10 @@ class News:
     def lost(self, first_seq: int, last_seq: int) -> None:
         """These rows were given up."""
         self._carry(lambda: self._lost_now(first_seq, last_seq))
+
+    def given_up(self, first_seq: int, last_seq: int) -> None:
+        """The file of these rows was given up, and they were nowhere else."""
+        self._carry(lambda: self._on_given_up(first_seq, last_seq))
 
     def anew(self) -> None:
         """The file had to be begun anew; what it held may be gone."""

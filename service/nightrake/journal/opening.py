@@ -17,7 +17,7 @@ from nightrake.errors import StoreError
 from nightrake.journal.batch import INSERT_META, INSERT_STATE, rollback
 from nightrake.journal.boots import Boot, boots_with, to_text
 from nightrake.journal.damage import Found
-from nightrake.journal.identity import Token, home_of, new_id
+from nightrake.journal.identity import Token, home_of, new_id, put_foreign_log_aside
 from nightrake.journal.lastrun import meta_of, newest_of, numbers_of
 from nightrake.journal.numbers import Numbers
 from nightrake.journal.quota import PAGE_BYTES
@@ -30,8 +30,10 @@ LOG_KEPT_BYTES = 8 * 1024 * 1024
 """The write-ahead log is cut back to this; what it keeps can be written to even when the disk is full."""
 CHECK_S = 10.0
 """The check at start takes no longer than this: the small tables come first, the journal next, the tail last."""
+RESTORING = "restoring"
+"""Folder of a restore that has begun to put a backup in the store's place, see `longterm.restoring`."""
 _EPOCH = re.compile(r"[0-9a-f]{12}")
-CHECKED = "meta judgement cursor clock_segment settings layout snapshot journal dead_letter tail".split()
+CHECKED = "meta judgement cursor clock_segment settings layout snapshot archive journal dead_letter tail".split()
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +82,15 @@ def open_store(state_dir: Path, *, now_utc_ms: int, boot_id: str, quota_mb: int,
         quota_mb: Size that the file never passes. vfs: SQLite VFS, for tests of sick disks.
 
     Raises:
-        StoreError: Newer file, no store of ours, too old a SQLite, or the folder cannot be used.
+        StoreError: Newer file, no store of ours, too old a SQLite, or the folder cannot be used; a restore was cut off.
     """
     check_sqlite(apsw.sqlite_lib_version())
     path = state_dir / "store.db"
+    if (state_dir / RESTORING).is_dir():
+        raise StoreError(f"{state_dir}: a restore was cut off; give 'nightrake historian restore' again, then start")
     if not path.exists():
         move_aside(path, now_utc_ms)  # a log without its file belongs to nothing
+    put_foreign_log_aside(path, now_utc_ms)
     damaged, states = "", []
     try:
         db = _connect(path, now_utc_ms, quota_mb, vfs)

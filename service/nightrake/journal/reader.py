@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from itertools import islice
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -16,6 +17,7 @@ import apsw
 
 from nightrake.domain.rows import Row, TailRecord
 from nightrake.errors import StoreError
+from nightrake.journal.archive import FOLDER, SELECT, ArchiveFault, Kept, Where, kept_of, read_rows
 from nightrake.journal.schema import MIGRATIONS, schema_number
 from nightrake.journal.sql import fetch
 
@@ -26,6 +28,9 @@ SLICE = 5000
 QUERY_S = 2.0
 """Longest reading transaction."""
 
+HIGHEST = 2**63 - 1
+FIRST = "order by first_seq limit 1"
+_NOTHING_READ: tuple[str, int, Iterator[Row]] = ("", 0, iter(()))
 _ROW_TEXTS = ("epoch", "kind", "event", "drive", "direction", "boot_id")
 _TAIL_TEXTS = ("kind", "endpoint", "layout")
 _ROW = f"select {', '.join(Row._fields)} from journal"
@@ -38,6 +43,9 @@ class Reader:
     Args:
         path: The store's file.
 
+    Attributes:
+        inode: Of the file that is open.
+
     Raises:
         StoreError: There is no readable store at `path`, or its schema is another program's.
     """
@@ -45,8 +53,9 @@ class Reader:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._deadline_s = 0.0
+        self._reading: tuple[str, int, Iterator[Row]] = _NOTHING_READ
         try:
-            self._inode = path.stat().st_ino
+            self.inode = path.stat().st_ino
             self._db = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
         except (apsw.Error, OSError) as error:
             raise StoreError(f"{path}: no readable store ({error}); check the folder") from error
@@ -93,17 +102,60 @@ class Reader:
             return [tuple(row) for row in found]
 
     def rows_after(self, seq: int, limit: int, *, until: int | None = None) -> list[Row]:
-        """Journal rows after a number, in order.
+        """Journal rows after a number, in order, from the store and from the files of archived segments alike.
 
         Args:
             seq: Number after which to begin. limit: At most so many, and at most `SLICE`. until: Last number wanted.
 
         Raises:
-            StoreError: It cannot be read now.
+            StoreError: It cannot be read now. ArchiveFault: A file of an archived segment is not as it was written.
         """
-        last = until if until is not None else 2**63 - 1
-        where = "where seq > ? and seq <= ? order by seq limit ?"
-        return [_row(v) for v in self._ask_texts(_ROW, _ROW_TEXTS, where, seq, last, _bounded(limit))]
+        last, limit, rows = HIGHEST if until is None else until, _bounded(limit), list[Row]()
+        while len(rows) < limit:
+            with self._at_once():
+                archived = self._archived(f"and last_seq > ? and first_seq <= ? {FIRST}", seq, last)
+                upto = archived.segment.first_seq - 1 if archived is not None else last
+                where = "where seq > ? and seq <= ? order by seq limit ?"
+                found = self._ask_texts(_ROW, _ROW_TEXTS, where, seq, upto, limit - len(rows))
+            rows += map(_row, found)
+            if archived is None:
+                break
+            try:
+                rows += self._from_file(archived, max(seq, upto), last, limit - len(rows))
+            except ArchiveFault:
+                if rows:
+                    break  # it is for the next answer to say
+                raise
+            seq = archived.segment.last_seq
+        return rows
+
+    def _archived(self, where: str, *bindings: Any) -> Kept | None:
+        """A segment whose rows are in its file only."""
+        found = self._ask(f"{SELECT} where place = ? {where}", int(Where.FILE), *bindings)
+        return kept_of(found[0]) if found else None
+
+    def _from_file(self, archived: Kept, after: int, last: int, limit: int) -> list[Row]:
+        """Rows of a segment from its file; whoever goes on where the last answer ended does not read it anew."""
+        name, at, rows = self._reading
+        if (name, at) != (archived.segment.file_name, after):
+            rows = read_rows(self._path.parent / FOLDER, archived, lambda row: row.seq > after)
+        taken = list(islice(rows, limit))
+        found = [row for row in taken if row.seq <= last]
+        at, whole = found[-1].seq if found else after, len(found) == len(taken)
+        goes_on = whole and at < archived.segment.last_seq
+        self._reading = (archived.segment.file_name, at, rows) if goes_on else _NOTHING_READ
+        return found
+
+    @contextmanager
+    def _at_once(self) -> Iterator[None]:
+        """What is asked within belongs to one state of the store."""
+        self._ask("begin")
+        try:
+            yield
+        finally:
+            with suppress(apsw.Error):
+                if self._db.in_transaction:
+                    self._db.execute("commit")
 
     def newest_rows(self, limit: int, *, drive: str = "") -> list[Row]:
         """The last rows (of one drive, or of all), in order."""
@@ -157,9 +209,16 @@ class Reader:
         found = self._ask("select utc_ms, line, reason from dead_letter order by id desc limit ?", _bounded(limit))
         return [(v[0], v[1], v[2]) for v in found]
 
+    def letters_after(self, number: int, limit: int) -> list[tuple[int, int, str, str]]:
+        """Dead letters after a number, oldest first: (number, UTC ms, line, the store's words)."""
+        statement = "select id, utc_ms, line, reason from dead_letter where id > ? order by id limit ?"
+        return [(int(v[0]), int(v[1]), str(v[2]), str(v[3])) for v in self._ask(statement, number, _bounded(limit))]
+
     def tail_span(self) -> tuple[int, int]:
         """First and last number in the tail; (0, 0) when it is empty."""
-        first, last = self._ask("select coalesce(min(seq), 0), coalesce(max(seq), 0) from tail")[0]
+        first, last = self._ask(
+            "select coalesce((select min(seq) from tail), 0), coalesce((select max(seq) from tail), 0)"
+        )[0]
         return int(first), int(last)
 
     def count_tail(self) -> int:
@@ -169,12 +228,13 @@ class Reader:
     def is_left(self) -> bool:
         """Whether the file that is open here is no longer the one at its path."""
         try:
-            return self._path.stat().st_ino != self._inode
+            return self._path.stat().st_ino != self.inode
         except OSError:
             return True
 
     def close(self) -> None:
-        """Close the connection."""
+        """Close the connection, and the file that is open, if one is."""
+        self._reading = _NOTHING_READ
         self._db.close()
 
 

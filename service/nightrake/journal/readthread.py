@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import queue
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -20,16 +21,21 @@ _Job = tuple[Callable[[Reader], Any], asyncio.AbstractEventLoop, "asyncio.Future
 WAITING = 100
 """Questions that may wait; a disk that hangs must not gather them without end."""
 
+SETTLING, SETTLE_S = 5, 0.05
+"""So often, and so long apart, it is looked whether the file at the store's place is the one that the writer has."""
+
 
 class ReaderThread:
     """One reading connection and its thread: a daemon, so that a hung disk cannot keep the process from ending.
 
     Args:
         path: The store's file; opened at the first question, and again after an error.
+        inode: Gives the inode of the file that the writer has open.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, inode: Callable[[], int]) -> None:
         self._path = path
+        self._inode = inode
         self._jobs: queue.Queue[_Job | None] = queue.Queue(WAITING)
         self._thread: threading.Thread | None = None
         self._closed = False
@@ -70,10 +76,10 @@ class ReaderThread:
             answer: object = None
             error: Exception | None = None
             try:
-                if reader is None or reader.is_left():
+                if reader is None or self._has_moved(reader):
                     _close(reader)
                     reader = None
-                    reader = Reader(self._path)
+                    reader = self._opened()
                 answer = what(reader)
             except MemoryError:
                 raise
@@ -84,6 +90,19 @@ class ReaderThread:
             with contextlib.suppress(RuntimeError):  # the loop is closed already
                 loop.call_soon_threadsafe(_answer, future, answer, error)
         _close(reader)
+
+    def _has_moved(self, reader: Reader) -> bool:
+        """Whether the store is in another file now; what somebody has put in its place is no store of ours."""
+        return reader.is_left() and reader.inode != self._inode()
+
+    def _opened(self) -> Reader:
+        for _ in range(SETTLING):
+            reader = Reader(self._path)
+            if reader.inode == self._inode():
+                return reader
+            reader.close()
+            time.sleep(SETTLE_S)  # the writer may just be moving into a new file
+        raise StoreError(f"{self._path}: another file has taken the place of the store that is open")
 
 
 def _close(reader: Reader | None) -> None:

@@ -2,25 +2,29 @@
 
 On a full disk even a DELETE fails, for the write-ahead log has to grow first. So a file of our own is given up, and
 the log keeps some megabytes when it is reset. Then the oldest tail goes, and with it the read plans by which no record
-is left to be understood. Journal rows, states and cursors are never purged, and whether a tail record was forwarded
-does not matter here.
+is left to be understood. Journal rows go only when they are in a file (`archivist`), states and cursors never; and
+whether a tail record was forwarded does not matter here.
 """
 
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import time
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import apsw
 
 from nightrake.crashpoint import reach
 from nightrake.domain.rows import TailRecord
-from nightrake.journal.batch import Batch, rollback
+from nightrake.journal.archivist import Archive
+from nightrake.journal.batch import INSERT_META, Batch, rollback
 from nightrake.journal.boots import Boot, number_of
+from nightrake.journal.damage import WRONG
 from nightrake.journal.sql import fetch
 
 SLICE = 2000
@@ -41,6 +45,8 @@ PLANS_PERIOD_S = 60.0
 """How often read plans, clock segments and refused lines are looked through."""
 PLANS = 20
 """Read plans deleted at once: each may have a hundred kilobytes."""
+PLANS_KEY = "plans"
+"""Up to where each read plan was used, in the store's meta."""
 PUT_LAYOUT = "insert or ignore into layout(layout, content) values(?, ?)"
 _OLD = "select seq from tail where seq < ?1 order by seq limit ?2"
 _HIGHEST = 2**63 - 1
@@ -54,10 +60,13 @@ class Room:
         ballast_mb: Its size in MiB, 0 = none.
         keep_ns: Retention of the tail, in time for which the machine ran: age is measured by the monotonic clock, so
             that a clock set forward by mistake deletes nothing, in this run or at the next start.
-        boots: See `Opened.boots`.
+        boots: See `Opened.boots`. most_archive_bytes: See `Archive`.
     """
 
-    def __init__(self, state_dir: Path, ballast_mb: int, keep_ns: int, boots: Sequence[Boot]) -> None:
+    def __init__(
+        self, state_dir: Path, ballast_mb: int, keep_ns: int, boots: Sequence[Boot], most_archive_bytes: int = 0
+    ) -> None:
+        self.archive = Archive(state_dir, most_archive_bytes)
         self._dir = state_dir
         self._ballast = state_dir / "ballast"
         self._size = ballast_mb * 1024 * 1024
@@ -69,6 +78,10 @@ class Room:
         self._now: dict[str, str] = {}
         self._first_seq = self._last_seq = 0
         self._next_plans_s = 0.0
+        self.sealed_seq: int | None = None
+        """Up to which input the tail is sealed elsewhere; what comes after waits for it, whatever its age."""
+        self.lost_unsealed = 0
+        self._remembered = ""
 
     def note(self, newer: Batch) -> None:
         """Hear what is to be written, before it is: which read plans are in use."""
@@ -123,6 +136,8 @@ class Room:
         """
         self._trim_others(db)
         if self._quota_high(db):
+            if self.archive.drop(db) or self.archive.drop(db, at_any_rate=True):
+                return 0, True
             deleted = self._delete_oldest(db)
             return deleted, deleted > 0
         if self.free_bytes() < self._little_bytes:
@@ -133,13 +148,16 @@ class Room:
         return deleted, deleted == SLICE
 
     def make_room(self, db: apsw.Connection) -> None:
-        """The disk or the quota is full: give up the ballast, fold the log back, let the oldest tail go."""
+        """The disk or the quota is full: give up the ballast, fold the log back, let the oldest tail go; without any,
+        rows that are in a file; last of all, on a full disk, the oldest of the files."""
         self.drop_ballast()
         with contextlib.suppress(apsw.Error):
             db.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_PASSIVE)
         try:
             for _ in range(5):
-                if not self._delete_oldest(db):
+                if not self._delete_oldest(db) and not self.archive.drop(db, at_any_rate=True):
+                    if self.free_bytes() < self._little_bytes:
+                        self.archive.give_up_oldest(db)
                     break
             # Freed pages stay in the file: what is needed next is written into them, without asking the disk.
             db.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_PASSIVE)
@@ -153,7 +171,14 @@ class Room:
         return pages - free > QUOTA_HIGH * most
 
     def _delete_oldest(self, db: apsw.Connection) -> int:
-        return self._delete(db, "delete from tail where seq in (select seq from tail order by seq limit ?)", (SLICE,))
+        lost = 0
+        if self.sealed_seq is not None:
+            unsealed = "select count(*) from (select seq from tail order by seq limit ?) where seq > ?"
+            lost = int(fetch(db, unsealed, (SLICE, self.sealed_seq))[0][0])
+        statement = "delete from tail where seq in (select seq from tail order by seq limit ?)"
+        deleted = self._delete(db, statement, (SLICE,))
+        self.lost_unsealed += lost
+        return deleted
 
     def _delete_old(self, db: apsw.Connection, newest: TailRecord) -> int:
         """The oldest start of the machine first, by its own monotonic clock."""
@@ -162,7 +187,9 @@ class Room:
             return 0
         number = number_of(self._boots, oldest[0][0])
         limit_ns, next_first = self._limit_of(db, number, newest)
-        if oldest[0][1] >= limit_ns:
+        if self.sealed_seq is not None:
+            next_first = min(next_first, self.sealed_seq + 1)
+        if oldest[0][1] >= limit_ns or oldest[0][0] >= next_first:
             return 0
         statement = f"delete from tail where seq in ({_OLD}) and cast(mono_ns as integer) < ?3"
         return self._delete(db, statement, (next_first, SLICE, limit_ns))
@@ -181,18 +208,37 @@ class Room:
             self._next_plans_s = 0.0
 
     def _unused(self, db: apsw.Connection) -> list[str]:
-        """Read plans of which no record is left; those of earlier runs alone, once no record of these is left."""
+        """Read plans of which no record is left. The store keeps in mind up to where each was used."""
         oldest = fetch(db, "select seq from tail order by seq limit 1")
         if not oldest or not self._first_seq:
             return []
         oldest_seq, now = oldest[0][0], set(self._now.values())
-        past = {layout for layout, seq in self._used.items() if seq < oldest_seq} - now
-        earlier_too = self._first_seq <= oldest_seq
         stored = [layout for (layout,) in fetch(db, "select layout from layout")]
-        unused = [layout for layout in stored if layout in past or (earlier_too and layout not in self._used)]
+        self._recall(db, stored)
+        past = {layout for layout, seq in self._used.items() if seq < oldest_seq} - now
+        unused = [layout for layout in stored if layout in past]
         for layout in past - set(unused[PLANS:]):
             del self._used[layout]
+        self._remember(db, {layout: None if layout in now else seq for layout, seq in self._used.items()})
         return unused
+
+    def _recall(self, db: apsw.Connection, stored: list[str]) -> None:
+        """Plans of earlier runs: up to where each was used, at the latest up to where this run began.
+
+        Without that, runs that each end before the retention is over would never purge what the ones before have left.
+        """
+        unknown = [layout for layout in stored if layout not in self._used]
+        if not unknown:
+            return
+        known = _seqs(fetch(db, "select cast(value as blob) from meta where key = ?", (PLANS_KEY,)))
+        self._used |= {layout: known.get(layout, self._first_seq - 1) for layout in unknown}
+
+    def _remember(self, db: apsw.Connection, used: dict[str, int | None]) -> None:
+        """Keep up to where each plan was used, null for those in force: written when a plan changes, and not before."""
+        text = json.dumps(used, sort_keys=True, separators=(",", ":"))
+        if text != self._remembered:
+            db.execute(INSERT_META, (PLANS_KEY, text))
+            self._remembered = text
 
     def _limit_of(self, db: apsw.Connection, number: int, newest: TailRecord) -> tuple[int, int]:
         """What came earlier than this under a start of the machine is past retention; and where the next one begins.
@@ -215,3 +261,12 @@ class Room:
         """Cut free pages off the file's end, and the log to nothing, for the rest of the machine."""
         fetch(db, f"pragma incremental_vacuum({VACUUM_PAGES})")
         db.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_PASSIVE)
+
+
+def _seqs(found: list[tuple[Any, ...]]) -> dict[str, int]:
+    """What was kept; nothing where it is damaged: then those plans stay as long as a record of an earlier run does."""
+    try:
+        kept = json.loads(found[0][0]) if found else {}
+        return {layout: seq for layout, seq in kept.items() if type(seq) is int}
+    except WRONG:
+        return {}

@@ -16,13 +16,15 @@ from typing import Any, NamedTuple
 import apsw
 
 from nightrake.domain.rows import GENESIS
+from nightrake.journal.archive import FOLDER, SELECT, Where, fault_of, kept_of
 from nightrake.journal.batch import INSERT_META, rollback
+from nightrake.journal.damage import WRONG
 from nightrake.journal.identity import Token, home_of, new_id
 from nightrake.journal.opening import connect, move_aside
 from nightrake.journal.schema import migrate
 from nightrake.journal.sql import fetch
 
-WHOLE = "judgement cursor clock_segment settings layout snapshot dead_letter".split()
+WHOLE = "judgement cursor clock_segment settings layout snapshot archive dead_letter".split()
 """Small tables, copied as a whole or not at all."""
 SLICE = 5000
 MOST_ROWS = 50_000_000
@@ -76,6 +78,7 @@ class Salvage:
         aside = move_aside(path, now_ms)
         with contextlib.suppress(apsw.Error):
             self._copy_from(connect(path.with_name(aside), self._quota_mb, self._vfs), close=True)
+        self._take_from_files()
         lost = self._lost()
         os.rename(self._news, path)
         Token(path.parent).write(token)
@@ -111,20 +114,42 @@ class Salvage:
             if close:
                 db.close()
 
+    def _take_from_files(self) -> None:
+        """Archived segments whose rows the damaged file has lost: from now on their files are what is read."""
+        fresh = connect(self._news, self._quota_mb, self._vfs)
+        try:
+            for kept in map(kept_of, fetch(fresh, f"{SELECT} where place = ?", (int(Where.BOTH),))):
+                span = (kept.segment.first_seq, kept.segment.last_seq)
+                count = fetch(fresh, "select count(*) from journal where seq between ? and ?", span)[0][0]
+                if count < kept.segment.rows and not fault_of(self._path.parent / FOLDER, kept):
+                    fresh.execute("update archive set place = ? where first_seq = ?", (int(Where.FILE), span[0]))
+                    fresh.execute("delete from journal where seq between ? and ?", span)
+        except (apsw.Error, *WRONG):
+            rollback(fresh)  # then they count as lost
+        finally:
+            fresh.close()
+
     def _lost(self) -> list[tuple[int, int]]:
         """Where the chain in the new file has a gap, and what was on disk behind its end."""
         lost, last_seq, last_hash = list[tuple[int, int]](), 0, GENESIS
         fresh = connect(self._news, self._quota_mb, self._vfs)
         try:
-            for seq, prev_hash, own_hash in fetch(fresh, "select seq, prev_hash, hash from journal order by seq"):
-                if prev_hash != last_hash and last_seq + 1 < seq:
-                    lost.append((last_seq + 1, seq - 1))
-                last_seq, last_hash = seq, own_hash
+            for first, last, prev_hash, own_hash in fetch(fresh, _RUNS):
+                if last <= last_seq:
+                    continue  # not yet deleted of a segment that is in its file
+                if prev_hash != last_hash and last_seq + 1 < first:
+                    lost.append((last_seq + 1, first - 1))
+                last_seq, last_hash = last, own_hash
         finally:
             fresh.close()
         return [*lost, (last_seq + 1, self._durable_seq)] if last_seq < self._durable_seq else lost
 
 
+_RUNS = (
+    "select seq, seq, prev_hash, hash from journal union all"
+    " select first_seq, last_seq, prev_hash, hash from archive where place > 0 order by 1, 2 desc"
+)
+"""What there is of the journal: rows, and segments of which only the file is there."""
 _SOME = "insert or ignore into fresh.{table} select * from main.{table} where seq between ? and ?"
 
 

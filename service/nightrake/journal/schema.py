@@ -35,6 +35,13 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "create table dead_letter(id integer primary key, utc_ms integer not null, line text not null,"
         " reason text not null)",
     ),
+    (
+        # Files of closed segments, see `archive`; place: see `archive.Where`.
+        "create table archive(first_seq integer primary key, last_seq integer not null, rows integer not null,"
+        " epoch text not null, prev_hash blob not null, hash blob not null, from_utc_ms integer not null,"
+        " to_utc_ms integer not null, drives text not null, size_bytes integer not null, sha256 blob not null,"
+        " place integer not null)",
+    ),
 )
 """One tuple of statements for each schema number, from 1."""
 

@@ -36,6 +36,8 @@ class StoreStats:
         commit_last_ms, commit_p99_ms: Last commit and 99th percentile of the last thousand.
         db_bytes, log_bytes: Size of the file and of its write-ahead log.
         damaged: Values on it that could not be read, so far.
+        archived: Segments of the journal that were brought into files, since start.
+        archive_detail: Why that fails, "" = it does not.
     """
 
     up: bool
@@ -55,6 +57,8 @@ class StoreStats:
     db_bytes: int
     log_bytes: int
     damaged: int
+    archived: int = 0
+    archive_detail: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for status."""

@@ -8,6 +8,7 @@ changes.
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -16,12 +17,14 @@ import apsw
 
 from nightrake.domain.rows import Row, TailRecord
 from nightrake.errors import StoreError
+from nightrake.journal.archive import FOLDER, SELECT, ArchiveFault, Where, fault_of, kept_of, read_rows
 from nightrake.journal.batch import Inbox
 from nightrake.journal.damage import LAST_MS, Damage, as_told
 from nightrake.journal.home import Home
 from nightrake.journal.lock import Lock, take_lock
 from nightrake.journal.news import News
 from nightrake.journal.opening import Opened, open_store
+from nightrake.journal.reader import Reader
 from nightrake.journal.readthread import ReaderThread
 from nightrake.journal.room import PUT_LAYOUT, Room
 from nightrake.journal.sql import fetch
@@ -55,11 +58,11 @@ class Store:
         self.last_seq, self.last_hash = opened.last_seq, opened.last_hash
         self.first_free_seq, self.first_free_input_seq = opened.rows.first_free, opened.inputs.first_free
         self._path = state_dir / "store.db"
-        self._lock, self._home = lock, home
+        self._lock, self._home, self._room = lock, home, room
         self._news = News(opened.last_seq)
         self._inbox = Inbox()
         self._writer = Writer(self._path, opened, self._inbox, home, room, self._news, log_limit_bytes)
-        self._reader = ReaderThread(self._path)
+        self._reader = ReaderThread(self._path, lambda: home.inode)
         self.damage = Damage(opened.damages)
         self._cursors = self._kept_cursors()
         self._closed = False
@@ -91,7 +94,8 @@ class Store:
         lock = take_lock(state_dir)
         try:
             opened = open_store(state_dir, now_utc_ms=now_utc_ms, boot_id=boot_id, quota_mb=quota_mb, vfs=vfs)
-            room = Room(state_dir, ballast_mb, int(keep_hours * 3600) * 1_000_000_000, opened.boots)
+            keep_ns = int(keep_hours * 3600) * 1_000_000_000
+            room = Room(state_dir, ballast_mb, keep_ns, opened.boots, quota_mb * 1024 * 1024)
             home = Home(state_dir / "store.db", quota_mb, vfs)
             return cls(state_dir, opened, lock, home, room, log_limit_bytes)
         except BaseException:
@@ -104,6 +108,7 @@ class Store:
         on_health: Callable[[bool, str], object],
         on_lost: Callable[[int, int], object] = lambda first_seq, last_seq: None,
         on_anew: Callable[[], object] = lambda: None,
+        on_given_up: Callable[[int, int], object] = lambda first_seq, last_seq: None,
     ) -> None:
         """Start the writer; the callbacks run on the calling event loop.
 
@@ -113,6 +118,8 @@ class Store:
             on_lost: Called with first and last number of rows given up; `chain.lost_entry` is to be journalled.
             on_anew: Called when the file was damaged and begun anew: every state, layout and the settings are to be
                 handed over again. (Cursors are.)
+            on_given_up: Called with first and last number of an archived segment whose file was given up for want of
+                room; `chain.given_up_entry` is to be journalled.
         """
 
         def anew() -> None:
@@ -120,7 +127,7 @@ class Store:
                 self._inbox.add_cursor(name, *cursor)
             on_anew()
 
-        self._news.begin(on_durable, on_health, on_lost, anew)
+        self._news.begin(on_durable, on_health, on_lost, anew, on_given_up)
         self._writer.start()
 
     # --- handing over: never waits for the disk -----------------------------------------------------------------------
@@ -177,12 +184,31 @@ class Store:
 
     def put_dead_letter(self, utc_ms: int, line: str, reason: str) -> None:
         """Keep a line that the forwarded store refused, with its words."""
-        self._put("insert into dead_letter(utc_ms, line, reason) values(?, ?, ?)", utc_ms, line, reason[:500])
+        # Not a second time when it is sent again, and refused again.
+        new = "where not exists (select 1 from dead_letter where line = ?2)"
+        self._put(f"insert into dead_letter(utc_ms, line, reason) select ?1, ?2, ?3 {new}", utc_ms, line, reason[:500])
+
+    def drop_letters(self, numbers: Sequence[int]) -> None:
+        """Drop dead letters by their numbers."""
+        self._put("delete from dead_letter where id in (select value from json_each(?))", json.dumps(list(numbers)))
 
     def _put(self, statement: str, *bindings: Any) -> None:
         self._inbox.add_extra([(statement, bindings)])
 
     # --- what is on disk ----------------------------------------------------------------------------------------------
+
+    def hold_tail(self, sealed_seq: int | None) -> None:
+        """Say up to which input the tail is sealed elsewhere; what is not is kept while there is room.
+
+        Args:
+            sealed_seq: None = nobody seals, and age alone counts.
+        """
+        self._room.sealed_seq = sealed_seq
+
+    @property
+    def lost_unsealed(self) -> int:
+        """Tail records that went for want of room before they were sealed."""
+        return self._room.lost_unsealed
 
     async def wait_durable(self, seq: int, timeout_s: float) -> bool:
         """Wait until a journal row is on disk; False when that takes longer, or the row had to be given up."""
@@ -226,6 +252,8 @@ class Store:
             db_bytes=counts.db_bytes,
             log_bytes=counts.log_bytes,
             damaged=self.damage.count,
+            archived=writer.archive.written,
+            archive_detail=writer.archive.detail,
         )
 
     def states(self) -> dict[str, bytes]:
@@ -242,7 +270,17 @@ class Store:
             found = self._fetch(statement, drive, direction, *events)
         except ValueError:  # a text that is none
             return None
-        return Row(*found[0]) if found else None
+        return Row(*found[0]) if found else self._last_archived_of(drive, direction, events)
+
+    def _last_archived_of(self, drive: str, direction: str, events: Sequence[str]) -> Row | None:
+        folder = self._path.parent / FOLDER
+        for values in self._fetch(f"{SELECT} where place = {int(Where.FILE)} order by first_seq desc"):
+            kept = kept_of(values)
+            if drive in kept.segment.drives and not fault_of(folder, kept):
+                fits = lambda r: (r.drive, r.direction) == (drive, direction) and r.event in events  # noqa: E731
+                if rows := list(read_rows(folder, kept, fits)):
+                    return rows[-1]
+        return None
 
     def latest_snapshot(self) -> tuple[int, int, bytes] | None:
         """The newest snapshot: (input seq, UTC ms, payload). Before `start` only."""
@@ -271,7 +309,16 @@ class Store:
         Raises:
             StoreError: They cannot be read now.
         """
-        return await self._reader.ask(lambda reader: [self._told(row) for row in reader.rows_after(seq, limit)])
+        return await self._reader.ask(lambda reader: [self._told(row) for row in self._passing(reader, seq, limit)])
+
+    def _passing(self, reader: Reader, seq: int, limit: int) -> list[Row]:
+        """Rows after a number; an archive that cannot be read is passed over, told, so that telling goes on."""
+        while True:
+            try:
+                return reader.rows_after(seq, limit)
+            except ArchiveFault as fault:
+                self.damage.add("an archived part of the journal", f"up to row {fault.last_seq}")
+                seq = fault.last_seq
 
     def _told(self, row: Row) -> Row:
         told = as_told(row)
@@ -286,6 +333,22 @@ class Store:
             StoreError: They cannot be read now.
         """
         return await self._reader.ask(lambda reader: reader.tail_after(seq, limit))
+
+    async def tail_span(self) -> tuple[int, int]:
+        """First and last number in the tail on disk; (0, 0) when it is empty.
+
+        Raises:
+            StoreError: It cannot be read now.
+        """
+        return await self._reader.ask(lambda reader: reader.tail_span())
+
+    async def letters_after(self, number: int, limit: int) -> list[tuple[int, int, str, str]]:
+        """Dead letters; see `Reader.letters_after`.
+
+        Raises:
+            StoreError: They cannot be read now.
+        """
+        return await self._reader.ask(lambda reader: reader.letters_after(number, limit))
 
     async def layout(self, layout: str) -> str | None:
         """The read plan kept under an id, as text."""

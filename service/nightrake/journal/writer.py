@@ -20,18 +20,20 @@ import apsw
 from nightrake.crashpoint import reach
 from nightrake.domain.rows import TailRecord
 from nightrake.errors import StoreError
+from nightrake.journal.archivist import Archive
 from nightrake.journal.batch import INSERT_META, TAIL_SLICE, Batch, Inbox, rollback
 from nightrake.journal.home import Home
 from nightrake.journal.news import News
-from nightrake.journal.opening import Opened
+from nightrake.journal.opening import Opened, check, connect
 from nightrake.journal.quota import Quota, words_of
 from nightrake.journal.room import LITTLE_BYTES, Room
 from nightrake.journal.salvage import Salvage
 from nightrake.journal.sql import fetch
 from nightrake.journal.stats import Counts
 
-TAIL_PERIOD_S = 0.1
-"""Tail records alone are committed this often."""
+TAIL_PERIOD_S = 0.5
+"""Tail records alone are committed this often: each commit writes whole pages, which wears out the flash of a small
+machine. Rows never wait for it, and take the records before them along; a crash loses this much of what was read."""
 SLICES_AT_ONCE = 30
 """More than the longest tail that may wait."""
 RETRY_S = 1.0
@@ -39,8 +41,12 @@ RETRY_S = 1.0
 HOUSE_PERIOD_S = 1.0
 HOUSE_BUDGET_S = 0.05
 """Longest time spent trimming at once, so that a row never waits longer behind it."""
+ARCHIVE_BUDGET_S = 0.02
+"""Likewise for archiving; a segment takes some seconds so, and nobody waits for it."""
 CHECKPOINT_PAGES = 1000
 """The log is folded back into the file when it has grown to this, 4 MiB."""
+LOOK_S = 2.0
+"""For looking through a file that is shorter than before: as far as that goes in the time."""
 HOME_RETRY_S = 10.0
 """Copying a large store takes a while; a disk that is full is not to be filled again and again."""
 GONE = "the store's file was deleted while the watch ran"
@@ -103,6 +109,11 @@ class Writer:
         self._thread.join(timeout_s)
         return not self._thread.is_alive()
 
+    @property
+    def archive(self) -> Archive:
+        """Where closed segments of the journal go."""
+        return self._room.archive
+
     def waiting(self) -> tuple[int, int]:
         """Journal rows and tail records that are not on disk."""
         rows, tail = self._inbox.waiting()
@@ -117,6 +128,8 @@ class Writer:
             inbox.wake.clear()
             closing = inbox.closing.is_set()
             self._take(inbox.take())
+            if closing:
+                self._next_home_s = 0.0  # closing is the last moment to notice
             ok = self._at_home() and self._keep()
             if closing:
                 self._finish(ok)
@@ -227,8 +240,23 @@ class Writer:
                 self.clean = True
         except apsw.Error:
             rollback(db)
+        if self._home.beside is not None:
+            self._add_beside(self._home.beside)
         with contextlib.suppress(apsw.Error):
             db.close()
+
+    def _add_beside(self, path: Path) -> None:
+        """Another file has the store's place: what waits is added to the copy beside it."""
+        batch, home = self._batch, self._home
+        try:
+            db = connect(path, home.quota_mb, home.vfs)
+            try:
+                batch.write(db, {}, len(batch.tail))
+                batch.clear(len(batch.tail))
+            finally:
+                db.close()
+        except apsw.Error:
+            self.counts.errors += 1
 
     # --- the file itself ----------------------------------------------------------------------------------------------
 
@@ -296,7 +324,17 @@ class Writer:
             self._look_for_damage(error)
             if isinstance(error, apsw.FullError):
                 self._make_room()
-        self._home.remember()
+        if self._home.remember():
+            self._look_through()
+
+    def _look_through(self) -> None:
+        """The file is shorter, or takes less of the disk: is all of it still there?"""
+        try:
+            self._db.execute("pragma shrink_memory")  # what is cached would hide it
+            check(self._db, LOOK_S)
+        except apsw.Error as error:
+            self.counts.errors += 1
+            self._look_for_damage(error)
 
     def _checkpoint(self, now_s: float) -> None:
         reach("before-checkpoint")
@@ -305,7 +343,8 @@ class Writer:
             self._next_checkpoint_s = now_s + HOUSE_PERIOD_S
         else:
             self._log_pages = 0
-            self._home.folded(int(fetch(self._db, "pragma page_count")[0][0]))
+            if self._home.folded(int(fetch(self._db, "pragma page_count")[0][0])):
+                self._look_through()
 
     def _look_after_disk(self, until_s: float) -> None:
         self.counts.db_bytes = self._path.stat().st_size
@@ -316,6 +355,10 @@ class Writer:
             deleted, more = self._room.trim(self._db, self._newest)
             self.counts.trimmed += deleted
         self._low = NEARLY_FULL if self._room.nearly_full() else ""
+        if not self._low:
+            self.archive.go_on(self._db, time.monotonic() + ARCHIVE_BUDGET_S)
+        while self.archive.given_up:
+            self._news.given_up(*self.archive.given_up.pop(0))
         if self.detail in ("", NEARLY_FULL):  # anything worse is for the next commit to judge
             self._set_health(not self._low, self._low)
 

@@ -51,7 +51,9 @@ class AlarmData(BaseModel):
     told: list[str] = Field(description="Ids of people called for it; `told_count` counts them all.")
     told_count: int
     next_call_utc_ms: int = Field(description="When the next call is due; 0: none is.")
-    facts: dict[str, JsonValue] = Field(description="What was said of it while its condition held.")
+    facts: dict[str, JsonValue] = Field(
+        description="What was said of it when it last came; how a drive stands now is in the drive's own state."
+    )
 
 
 class AlarmMessage(Envelope):
@@ -88,14 +90,15 @@ class PersonData(WordsData):
     torque: str = Field(description="Torque, percent of shutdown and trend in words, or empty.")
     stop: str = Field(description="What is known of the stop and the motor, or empty.")
     first_response: list[str] = Field(description="What to do first, in order; the caution is the last.")
-    facts: dict[str, JsonValue]
+    facts: dict[str, JsonValue] = Field(description="What was said of the alarm when it last came, not as it is now.")
 
 
 class MoreData(WordsData):
     """One message in the place of many."""
 
     calling: dict[str, int] = Field(description="Alarms that call, by priority, beside those told singly.")
-    over: int = Field(description="Alarms that came and went before they could be told.")
+    over: int = Field(description="Alarms that need the person no more, of which they were not told singly.")
+    over_names: list[str] = Field(description="Which, and why: the first of them, in words.")
 
 
 class PersonMessage(Envelope):
@@ -104,6 +107,6 @@ class PersonMessage(Envelope):
     kind: Literal["person"]
     event: str = Field(
         pattern="^(called|reminded|calls_answered|calls_stopped|calls_ended|check_called|check_answered"
-        "|check_unanswered|more)$"
+        "|check_unanswered|flood_began|flood_ended|more)$"
     )
     data: PersonData | MoreData

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any, Protocol
 
@@ -15,13 +15,13 @@ from nightrake.domain.rows import Row
 from nightrake.messages.alarmstates import AlarmJob, AlarmStates
 from nightrake.messages.broker import INCOMING_BYTES, BrokerSettings, Received, Will
 from nightrake.messages.canary import Canary
+from nightrake.messages.many import more_payload
 from nightrake.messages.outbox import Letter, Outbox
 from nightrake.messages.payloads import other_bytes, stamp
 from nightrake.messages.people import Limit, People
 from nightrake.messages.reception import Reception
 from nightrake.messages.replies import EXPIRY_S, Reply
 from nightrake.messages.states import StateJob, States
-from nightrake.messages.summary import more_payload
 from nightrake.messages.topics import Topics
 
 ROWS_PER_STATE = 4
@@ -122,6 +122,8 @@ class Desk:
         self.feed = feed
         self.topics = topics
         self.site = site
+        self.site_name = site
+        """As people call it."""
         self.utc_ms = utc_ms
         self.outbox = Outbox(cursor)
         self.states = States(drives)
@@ -192,8 +194,12 @@ class Desk:
             self.stats.up, self.stats.detail = up, detail
             self._on_link(up, detail)
 
-    def delivers(self) -> None:
-        """A canary came back: tell again what may have been dropped while none did."""
+    def delivers(self, states_away: Sequence[str] = ()) -> None:
+        """A canary came back: tell again what may have been dropped while none did.
+
+        Args:
+            states_away: Topics beside the retained states on which it did not.
+        """
         held = self.canary.held is not None
         confirmed = self.canary.confirm()
         self.outbox.confirm(confirmed)
@@ -201,7 +207,10 @@ class Desk:
             self.tell_again()
         else:
             self.people.confirm()
-        self.health(True, "")
+        if states_away:
+            self.health(False, self._undelivered(states_away))
+        else:
+            self.health(True, "")
 
     def tell_again(self) -> None:
         """Everything since the last canary that came back may have been lost in the broker."""
@@ -213,12 +222,12 @@ class Desk:
     def delivers_not(self) -> None:
         """A canary was acknowledged and did not come back."""
         self.feed.advance(self.canary.hold())
-        where = " and ".join(self.canary.away) or self.topics.events
-        self.health(
-            False,
-            f"{self.settings.place} accepts but does not deliver on {where}; check its access rules for "
-            f"{self.settings.username or self.settings.client_id}",
-        )
+        self.health(False, self._undelivered(self.canary.away or (self.topics.events,)))
+
+    def _undelivered(self, topics: Sequence[str]) -> str:
+        who = self.settings.username or self.settings.client_id
+        where = " and ".join(topics)
+        return f"{self.settings.place} accepts but does not deliver on {where}; check its access rules for {who}"
 
     def wants(self, message: Received) -> bool:
         """Look at what comes in, at once and without waking anybody. Brokers are known to send what was not asked."""
@@ -226,7 +235,8 @@ class Desk:
         if self.commands is not None and self.commands.takes(message):
             return False
         drive, alarm = topics.drive_of(message.topic), topics.alarm_of(message.topic)
-        ours = message.topic in (topics.events, topics.people_canary) or drive or alarm
+        canary = message.topic in (topics.events, topics.people_canary, *topics.state_canaries)
+        ours = canary or drive or alarm
         if len(message.payload) > INCOMING_BYTES or not ours:
             self.stats.dropped += 1
         elif not (drive or alarm):
@@ -286,7 +296,9 @@ class Desk:
             ValueError, TypeError: As `other`.
         """
         if isinstance(job, More):
-            return self.other("person", "more", more_payload(job, self.site), expiry_s=CALL_EXPIRY_S), CALL_EXPIRY_S
+            return self.other(
+                "person", "more", more_payload(job, self.site_name), expiry_s=CALL_EXPIRY_S
+            ), CALL_EXPIRY_S
         data = dict(job.payload)
         drive, direction, event = (str(data.pop(k, "")) for k in ("drive", "direction", "event"))
         expiry_s = float(data.pop("expires_s", 0) or CALL_EXPIRY_S)
@@ -298,6 +310,7 @@ class Desk:
             direction=direction,
             expiry_s=expiry_s,
             id=f"{self._epoch}-{job.seq}-{job.person}" if job.seq else "",
+            durable=job.durable,
         )
         return raw, expiry_s
 

@@ -15,7 +15,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
 from nightrake.domain.rows import Row
-from nightrake.messages.alarmpayloads import AlarmMessage, PersonMessage
+from nightrake.messages.alarmpayloads import AlarmMessage, OverlayData, PersonMessage
 from nightrake.messages.commandpayloads import CommandMessage, ReplyMessage
 from nightrake.messages.envelope import Envelope as Envelope
 from nightrake.messages.envelope import Shape as Shape
@@ -41,13 +41,17 @@ class EventData(BaseModel):
         [], description="Sources of uncertainty that the record knows nothing of; left out where there are none."
     )
     running: bool | None = Field(None, description="Run feedback; null: none, or bad.")
-    in_test: bool = Field(False, description="True: during a function check.")
+    in_test: bool = Field(False, description="True: during a function check. False, or left out: not.")
+    locked_out: bool = Field(False, description="True: its drive is locked out. Left out where it is not so.")
+    standby: bool = Field(False, description="True: its drive is meant to stand. Left out where it is not so.")
+    out_of_service: bool = Field(False, description="True: this alarm is out of service. Left out where it is not so.")
+    shelved: bool = Field(False, description="True: this alarm is shelved. Left out where it is not so.")
 
 
 class EventMessage(Envelope):
     """One row of the journal, on the topic `events`."""
 
-    kind: Literal["drive", "alarm", "call", "lockout", "plc", "link", "command", "settings", "service"]
+    kind: Literal["drive", "alarm", "call", "lockout", "plc", "link", "command", "settings", "history", "service"]
     data: EventData
 
 
@@ -143,7 +147,13 @@ class DriveData(BaseModel):
     stop: str
     quality: str
     reasons: list[str]
-    in_test_s: float
+    in_test_s: float = Field(description="What is left of a function check, s; 0: it is in none.")
+    locked_out: bool = Field(description="A lockout is open: it is not to return until released. It isolates nothing.")
+    locked_out_utc_ms: int = Field(description="Since when; 0: it is not locked out.")
+    test_run_s: float = Field(description="What is left of a supervised test run, s; 0: there is none.")
+    standby: OverlayData | None = Field(description="It is meant to stand: by a person, or `by` is 'schedule'.")
+    out_of_service: list[str] = Field(description="Names of its alarms that are out of service.")
+    shelved: list[str] = Field(description="Names of its alarms that are shelved.")
     alarm_nm: float
     shutdown_nm: float
 

@@ -29,12 +29,12 @@ class People:
         """Something to be told; only the latest for a person and alarm is sent."""
         self.queue.mark(call)
 
-    def drop(self, alarm: str) -> None:
-        """An alarm no longer calls."""
-        self.queue.drop(alarm)
+    def drop(self, alarm: str, knows: str = "") -> None:
+        """An alarm no longer calls; `knows` need not be told that."""
+        self.queue.drop(alarm, knows)
 
-    def take_urgent(self, now_s: float) -> Call | None:
-        """The next urgent call to send."""
+    def take_urgent(self, now_s: float) -> Call | More | None:
+        """The next urgent message to send."""
         return self.queue.take_urgent(now_s)
 
     def take(self, now_s: float) -> Call | More | None:
@@ -43,9 +43,10 @@ class People:
 
     def done(self, job: Call | More) -> None:
         """The broker has acknowledged it."""
-        if isinstance(job, Call) and not job.ends:
-            self._count += 1
-            self._unconfirmed[job.key] = (self._count, job.seq)
+        self._count += 1
+        for call in job.calls if isinstance(job, More) else (job,):
+            if not call.ends:
+                self._unconfirmed[call.key] = (self._count, call.seq)
         self.queue.done(job)
 
     def give_back(self, job: Call | More) -> None:

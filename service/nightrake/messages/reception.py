@@ -185,7 +185,8 @@ class Reception:
     def _answer(self, found: Proved, came: Answered, *, again: bool = False) -> None:
         claimed = found.claimed
         reply = Reply(claimed.reply_to, claimed.id, came.ok, came.text, self._until_utc_ms())
-        self._send(reply._replace(verb=claimed.verb, drive=claimed.drive, durable=came.durable, again=again))
+        verb, drive = clean(claimed.verb), clean(claimed.drive)
+        self._send(reply._replace(verb=verb, drive=drive, durable=came.durable, again=again))
 
     def _refuse(self, line: str, person: str, found: Unproved) -> None:
         self.counts["refused"] += 1

@@ -16,6 +16,10 @@ from nightrake.messages.signed import LONGEST_MS, Claimed, CommandRefused
 
 SLOTS, PER_PERSON = 1000, 100
 """Commands remembered at once, and those of one person among them."""
+SPANS = 16
+"""Spans of forgotten expiries that are kept apart; beyond it the two oldest become one."""
+APART_MS = 2 * LONGEST_MS
+"""Expiries nearer to each other are of one span."""
 KEY = "command:"
 TEXT = 1000
 """Characters kept of an answer."""
@@ -58,8 +62,8 @@ class Remembered:
         self._keep = keep
         self._taken: dict[tuple[str, str], Taken] = {}
         self._free = list(range(SLOTS - 1, -1, -1))
-        self.forgotten_utc_ms = 0
-        """The latest expiry of a command that was forgotten: after a clock was set back, nothing up to it is taken."""
+        self._forgotten: list[tuple[int, int]] = []
+        """Expiries of commands that were forgotten, as spans, rising: see `_bound_ms`."""
         for key, raw in (kept or {}).items():
             if key.startswith(KEY):
                 self._restore(raw)
@@ -79,7 +83,7 @@ class Remembered:
             if taken.digest != _digest(claimed):
                 raise CommandRefused("repeated_id", "has an id that was used before; each command needs its own")
             return taken
-        if claimed.expires_utc_ms <= self.forgotten_utc_ms:
+        if claimed.expires_utc_ms <= self._bound_ms(utc_ms):
             raise CommandRefused("clock_set_back", "cannot be told from an old one: the watch's clock was set back")
         # Those of a clock that was ahead of its time are remembered, but nobody has to wait for that time to come.
         near = [who for who, t in self._taken.items() if t.expires_utc_ms <= utc_ms + LONGEST_MS]
@@ -105,7 +109,7 @@ class Remembered:
 
     def _put(self, person: str, id: str, taken: Taken) -> None:
         self._taken[person, id] = taken
-        plain = {"person": person, "id": id, "forgotten": self.forgotten_utc_ms, **taken._asdict()}
+        plain = {"person": person, "id": id, "forgotten": self._forgotten, **taken._asdict()}
         self._keep(f"{KEY}{taken.slot}", json.dumps(plain).encode())
 
     def _restore(self, raw: bytes) -> None:
@@ -114,18 +118,41 @@ class Remembered:
             answer = None if plain["answer"] is None else Answered(*plain["answer"])
             taken = Taken(int(plain["slot"]), str(plain["digest"]), int(plain["expires_utc_ms"]), answer)
             who = str(plain["person"]), str(plain["id"])
-            forgotten_utc_ms = int(plain["forgotten"])
+            forgotten = plain["forgotten"]
+            spans = [(int(a), int(b)) for a, b in ([(forgotten,) * 2] if isinstance(forgotten, int) else forgotten)]
             self._free.remove(taken.slot)
         except (ValueError, TypeError, KeyError):
             return  # damaged: its slot is free
         self._taken[who] = taken
-        self.forgotten_utc_ms = max(self.forgotten_utc_ms, forgotten_utc_ms)
+        for first_ms, last_ms in spans:
+            self._note(first_ms, last_ms)
 
     def _forget(self, utc_ms: int) -> None:
         for who in [w for w, t in self._taken.items() if t.expires_utc_ms <= utc_ms]:
             taken = self._taken.pop(who)
             self._free.append(taken.slot)
-            self.forgotten_utc_ms = max(self.forgotten_utc_ms, taken.expires_utc_ms)
+            self._note(taken.expires_utc_ms, taken.expires_utc_ms)
+
+    def _bound_ms(self, utc_ms: int) -> int:
+        """Up to which expiry nothing is taken after a clock was set back: it may have been there, and been forgotten.
+
+        A span that lies wholly farther ahead than any command may is of a clock that ran years ahead and has been put
+        right: what was signed then is refused for its time alone, so nobody has to wait until that time comes.
+        """
+        return max((last for first, last in self._forgotten if first <= utc_ms + LONGEST_MS), default=0)
+
+    def _note(self, first_ms: int, last_ms: int) -> None:
+        """Expiries in this span have been forgotten."""
+        kept = []
+        for span in self._forgotten:
+            if span[0] <= last_ms + APART_MS and first_ms <= span[1] + APART_MS:
+                first_ms, last_ms = min(first_ms, span[0]), max(last_ms, span[1])
+            else:
+                kept.append(span)
+        self._forgotten = sorted([*kept, (first_ms, last_ms)])
+        if len(self._forgotten) > SPANS:
+            (first_ms, _), (_, last_ms), *rest = self._forgotten
+            self._forgotten = [(first_ms, last_ms), *rest]
 
 
 def _digest(claimed: Claimed) -> str:

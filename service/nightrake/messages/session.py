@@ -53,6 +53,7 @@ class Session:
         self._pulse = pulse
         self._busy = 0
         self._canary_s = 0.0
+        self._states_away: tuple[str, ...] = ()
         self.worked = False
         """Whether a canary came back through this connection."""
         self._drained = asyncio.Event()
@@ -226,6 +227,25 @@ class Session:
             await self._link.receive()
 
     async def _canaries(self) -> None:
+        await self._look_at_retained()
+        while True:
+            wait_s = min(CONFIRM_S, self._period_s)
+            self._pulse.turn(PART, wait_s)
+            await asyncio.sleep(wait_s)
+            self._desk.wake.set()
+            if self._canary_due():
+                self._pulse.turn(PART, CANARY_MOST_S)
+                doubtful = self._desk.canary.held is not None or self._states_away
+                await self._one_canary()
+                if doubtful and self._desk.canary.held is None and not self._states_away:
+                    # What is retained may have been dropped meanwhile, as events were.
+                    self._pulse.turn(PART, CANARY_MOST_S)
+                    self._desk.states.all_due()
+                    self._desk.alarms.all_due()
+                    await self._look_at_retained()
+
+    async def _look_at_retained(self) -> None:
+        """Hear what the broker retains of drives and alarms: what is no more is cleared."""
         retained = (self._desk.topics.drives, self._desk.topics.alarms)
         for topic in retained:
             with contextlib.suppress(Refused):
@@ -235,14 +255,6 @@ class Session:
         for topic in retained:
             await self._link.unsubscribe(topic)
         self._desk.wake.set()
-        while True:
-            wait_s = min(CONFIRM_S, self._period_s)
-            self._pulse.turn(PART, wait_s)
-            await asyncio.sleep(wait_s)
-            self._desk.wake.set()
-            if self._canary_due():
-                self._pulse.turn(PART, CANARY_MOST_S)
-                await self._one_canary()
 
     def _canary_due(self) -> bool:
         unconfirmed = self._desk.outbox.cursor > self._desk.canary.confirmed
@@ -251,9 +263,13 @@ class Session:
     async def _one_canary(self) -> None:
         """Listen on its topics just long enough: the events themselves need not come back to us."""
         desk, canary = self._desk, self._desk.canary
-        topics = (desk.topics.events, desk.topics.people_canary) if desk.has_people else (desk.topics.events,)
-        unheard = ""
-        for topic in topics:
+        alerts = (desk.topics.events, desk.topics.people_canary) if desk.has_people else (desk.topics.events,)
+        topics, unheard = list(alerts), ""
+        for topic in desk.topics.state_canaries:
+            with contextlib.suppress(Refused):  # whoever may not read them cannot tell, and that silences no alert
+                await self._link.subscribe(topic, 1)
+                topics.append(topic)
+        for topic in alerts:
             try:
                 await self._link.subscribe(topic, 1)
             except Refused as error:
@@ -269,12 +285,14 @@ class Session:
         if unheard:
             desk.health(False, unheard)
             return
-        if await canary.came_back(min(CANARY_WAIT_S, self._period_s)):
+        await canary.came_back(min(CANARY_WAIT_S, self._period_s))
+        self._states_away = tuple(t for t in canary.away if t not in alerts)
+        if set(alerts) & set(canary.away):
+            desk.delivers_not()
+        else:
             self.worked = True
             desk.stats.canary_ms = (time.monotonic() - began_s) * 1e3
-            desk.delivers()
-        else:
-            desk.delivers_not()
+            desk.delivers(self._states_away)
         for topic in topics:
             await self._link.unsubscribe(topic)
 

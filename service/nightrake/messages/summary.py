@@ -5,24 +5,35 @@ Every text that may lead somebody to a machine has the caution once, in the shor
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import Any
 
-from nightrake.alarms.callqueue import More
 from nightrake.alarms.responses import CAUTION
 from nightrake.domain.cleantext import clean
 from nightrake.messages.about import About
-
-SUBJECT_LENGTH, SHORT_LENGTH, LONG_LENGTH = 120, 700, 6000
-SHORT_CAUTION = (
-    "This isolates nothing: lock out, verify zero energy, release wind-up slowly, by the manufacturer's instructions "
-    "and local codes; qualified people only."
+from nightrake.messages.wording import (
+    LONG_LENGTH,
+    SHORT_CAUTION,
+    SHORT_LENGTH,
+    SHORTEST_CAUTION,
+    Part,
+    Summary,
+    capital,
+    cut,
+    facts_lines,
+    fitted,
+    span_words,
+    steps_that_fit,
+    subject_line,
+    without_caution,
 )
-"""`CAUTION` for a telephone."""
+
+BROKER = "site/-/broker_unreachable"
 _HEADS = {"urgent": "URGENT", "high": "HIGH", "low": "LOW"}
 _WHY = {
     "worse": "worse than before",
     "again": "again",
+    "found": "it stands already, and nobody had been called for it",
     "still active": "still active, time to respond is over",
     "nobody answered": "nobody has answered yet",
     "other priority": "its priority has changed",
@@ -31,21 +42,24 @@ _WHY = {
 }
 _ENDS = {
     "calls_answered": "acknowledged",
-    "calls_stopped": "returned, shelved or suppressed; nobody is called any more",
+    "calls_stopped": "nobody is called for it any more",
     "calls_ended": "normal again",
 }
-
-
-class Summary(NamedTuple):
-    """What is told to a person.
-
-    Attributes:
-        subject: One line. short: For a telephone. long: For a mail.
-    """
-
-    subject: str
-    short: str
-    long: str
+_SHORTER = (
+    "told",
+    "torque",
+    "told",
+    "more",
+    "answer",
+    "caution",
+    "told",
+    "next",
+    "what",
+    "more",
+    "torque",
+    "more",
+)
+"""What is shortened first where a telephone's text is too long."""
 
 
 def call_summary(about: About, event: str, data: Mapping[str, Any], utc_ms: int, next_utc_ms: int = 0) -> Summary:
@@ -55,48 +69,89 @@ def call_summary(about: About, event: str, data: Mapping[str, Any], utc_ms: int,
         data: The row's. utc_ms: Now. next_utc_ms: When the next call is due, 0 = not known.
     """
     again = "reminder" if event == "reminded" else _WHY.get(str(data.get("why", "")), "")
-    head = _HEADS.get(about.priority, about.priority.upper())
     minutes = max(0, utc_ms - about.since_utc_ms) // 60_000
-    since = f"since {about.at(about.since_utc_ms)} ({_span(minutes)})"
-    facts = [f"Torque {about.torque_line}." if about.torque_line else ""]
-    facts += [f"{_capital(line)}." for line in (about.stop_line, about.other_line) if line]
-    told = _told(about, data)
-    nobody = f"Nobody has acknowledged it; next call {about.at(next_utc_ms)[-5:]}." if next_utc_ms else ""
+    since = f"since {about.when(about.since_utc_ms, utc_ms)} ({span_words(minutes)}){f'; {again}' if again else ''}."
     first = f"{about.site}: {f'{about.long_place}: ' if about.place else ''}{about.title} {since}"
-    first += f"; {again}." if again else "."
-    subject_facts = about.torque if about.torque else about.stop_line
-    subject = _subject(
-        head if event != "reminded" else f"{head} reminder",
-        about.place,
-        ", ".join(p for p in (about.title, about.at(about.since_utc_ms)[-5:], subject_facts) if p),
-        about.site,
-    )
+    torque = f"Torque {about.torque_line}." if about.torque_line else ""
+    stop = _sentence(about.stop_line)
+    over = [
+        _sentence(x) for x in (about.other_line, about.lockout_line, about.gone_line(utc_ms), about.flood_line) if x
+    ]
+    told = _told(about, data)
+    after = f"Next call {about.when(next_utc_ms, utc_ms)}." if next_utc_ms else ""
     answer = f"Acknowledge: {about.alarm} occurrence {about.occurrence}."
-    short = _short([first, *facts], about.instructions, [told, nobody, answer])
-    return Summary(subject, short, _long(about, [first, *facts, told, nobody, answer], data))
+    parts = [
+        Part("what", (first, f"{f'{about.place}: ' if about.place else ''}{about.title} {since}")),
+        Part(
+            "torque",
+            (torque, f"Torque {about.torque}, {about.trend_words}.", f"Torque {about.torque}.")[: 3 if torque else 1],
+        ),
+        Part("stop", (stop,)),
+        Part("more", tuple(" ".join(over[:n]) for n in range(len(over), min(1, len(over)) - 1, -1))),
+        Part("steps", ("",)),
+        Part("told", (told[0], told[1], told[2], "")),
+        Part("next", (after, "")),
+        Part("answer", (answer, "")),
+        Part("caution", (SHORT_CAUTION, SHORTEST_CAUTION) if CAUTION in about.instructions else ("",)),
+    ]
+    short = _with_steps(parts, without_caution(about.instructions))
+    lines = [first, torque, stop, " ".join(over), told[0], after, answer]
+    return Summary(_call_subject(about, event, utc_ms), short, _long(about, lines, data))
 
 
 def ended_summary(about: About, event: str, data: Mapping[str, Any], utc_ms: int) -> Summary:
     """Words for those who were called and are not needed any more: ``calls_answered``, ``_stopped``, ``_ended``."""
+    if data.get("why") == "away":
+        return _unwatched_summary(about, utc_ms)
     why = _ENDS.get(event, "over")
     if event == "calls_answered" and data.get("actor"):
         why = f"acknowledged by {about.person(str(data['actor']))}"
+    elif event == "calls_stopped" and about.silent:
+        why = about.silent
+    elif data.get("why") == "lost":
+        why = "its record in the store was damaged; if it still holds you are called again"
     respond = float(data.get("respond_s") or 0.0)
-    later = f" Still active in {_span(round(respond / 60))}, it calls again." if respond else ""
+    later = f" Still active in {span_words(round(respond / 60))}, it calls again." if respond else ""
     place = f"{about.long_place}: " if about.place else ""
-    text = f"{about.site}: {place}{about.title}: {why}, {about.at(utc_ms)}. You are no longer needed for it.{later}"
+    at = about.at(utc_ms)[-5:]
+    text = f"{about.site}: {place}{about.title}: {why}, at {at}. You are no longer needed for it.{later}"
     text = clean(text, SHORT_LENGTH)
-    return Summary(_subject("No longer needed", about.place, f"{about.title}: {why}", about.site), text, text)
+    return Summary(subject_line("No longer needed", about.place, f"{about.title}: {why}", about.site), text, text)
+
+
+def _unwatched_summary(about: About, utc_ms: int) -> Summary:
+    """Its drive has left the settings while it stood: nothing says that it is over."""
+    where = about.place or "the site"
+    text = (
+        f"{about.site}: {where}: {about.title}: taken out of the settings while it stood, {about.at(utc_ms)}: nobody "
+        f"watches it now. It may still hold. Look at it on site, and put it back into the settings. {SHORT_CAUTION}"
+    )
+    text = clean(text, SHORT_LENGTH)
+    return Summary(subject_line("NOT WATCHED ANY MORE", about.place, about.title, about.site), text, text)
+
+
+def back_summary(about: About, utc_ms: int) -> Summary:
+    """Words for a call about the broker that came over the broker: it works again, at least for this person."""
+    since = about.when(about.since_utc_ms, utc_ms)
+    why = f" ({about.other_line})" if about.other_line else ""
+    text = (
+        f"{about.site}: messages did not get through over the broker from {since} on{why}. This one has, so they do "
+        f"again, to you at least. See what came meanwhile: nightrake alarms."
+    )
+    text = clean(text, SHORT_LENGTH)
+    what = f"messages did not get through from {since} on, this one has"
+    return Summary(subject_line(_HEADS.get(about.priority, "HIGH"), "", what, about.site), text, text)
 
 
 def check_summary(site: str, answer_s: float, why: str) -> Summary:
     """Words for a test call."""
+    within = span_words(round(answer_s / 60)) if answer_s >= 120 else f"{answer_s:g} s"
     text = (
-        f"{site}: this is a test call ({why}). Nothing has happened. Answer it within {_span(round(answer_s / 60))}, "
-        f"or the next person is told that the way to you is dead."
+        f"{site}: this is a test call ({why}). Nothing has happened. Answer it within {within}, "
+        f"or the next person is told that the way to you is dead. To answer: nightrake answer."
     )
     text = clean(text, SHORT_LENGTH)
-    return Summary(_subject("TEST CALL", "", f"please answer within {_span(round(answer_s / 60))}", site), text, text)
+    return Summary(subject_line("TEST CALL", "", f"please answer within {within}", site), text, text)
 
 
 def unanswered_summary(site: str, name: str, why: str) -> Summary:
@@ -106,115 +161,84 @@ def unanswered_summary(site: str, name: str, why: str) -> Summary:
         f"them either. Reach them in another way, and have theirs mended."
     )
     text = clean(text, SHORT_LENGTH)
-    return Summary(_subject("PAGING IS DEAD", "", f"{name} has not answered a test call", site), text, text)
-
-
-def more_summary(more: More, site: str) -> Summary:
-    """Words for one message in the place of many."""
-    counts, number = more.counts, sum(more.counts.values())
-    parts = [f"{n} {p}" for p, n in counts.items()]
-    calling = f"{number} more {_plural(number, 'alarm calls', 'alarms call')} you: {', '.join(parts)}" if number else ""
-    gone = more.over
-    over = f"{gone} {_plural(gone, 'alarm has', 'alarms have')} come and gone meanwhile" if gone else ""
-    both = "; ".join(p for p in (calling, over) if p)
-    some = [str(c.payload.get("subject", c.alarm)) for c in more.calls if not c.ends]
-    listed = "".join(f" - {line}\n" for line in some[:20])
-    see = "See all that stand: the retained alarm topics, or nightrake status." if number else ""
-    short = _fitted([f"{site}: {both}.", *(f"{s}." for s in some[:3]), see], SHORT_LENGTH)
-    long = _cut(f"{site}: {both}.\n\n{listed}\n{see}".strip(), LONG_LENGTH)
-    return Summary(_subject("MORE" if number else "Over", "", both, site), short, long)
-
-
-def more_payload(more: More, site: str) -> dict[str, Any]:
-    """What goes out over MQTT in the place of many messages."""
-    words = more_summary(more, site)
-    data = {"person": more.person, "subject": words.subject, "text": words.short}
-    return data | {"calling": more.counts, "over": more.over}
+    return Summary(subject_line("PAGING IS DEAD", "", f"{name} has not answered a test call", site), text, text)
 
 
 # --- parts ---
 
 
-def _told(about: About, data: Mapping[str, Any]) -> str:
-    now, before = data.get("people", ()), data.get("told_before", ())
-    everybody = "everybody" if data.get("everybody") else _names(about, now)
+def _call_subject(about: About, event: str, utc_ms: int) -> str:
+    head = _HEADS.get(about.priority, about.priority.upper())
+    # A motor that should not run is what somebody must read first.
+    stop = about.stop_line.split(" after ")[0]
+    facts = stop if "MOTOR" in stop or not about.torque else about.torque
+    return subject_line(
+        head if event != "reminded" else f"{head} reminder",
+        about.place,
+        ", ".join(p for p in (about.title, about.when(about.since_utc_ms, utc_ms), facts or about.other_line) if p),
+        about.site,
+    )
+
+
+def _sentence(text: str) -> str:
+    return f"{capital(text)}." if text else ""
+
+
+def _told(about: About, data: Mapping[str, Any]) -> tuple[str, str, str]:
+    """Who has been told: with names, by id, and without those before."""
+    now, before = list(data.get("people", ())), data.get("told_before", ())
     earlier = [p for p in before if p not in now]
-    text = f"Called now: {everybody}." if now else ""
-    return f"{text} Before: {_names(about, earlier)}." if earlier else text
+    everybody = bool(data.get("everybody"))
+    forms = []
+    for names, most in ((_names, 4), (_ids, 3)):
+        text = f"Called now: {'everybody' if everybody else names(about, now, most)}." if now else ""
+        forms.append(f"{text} Before: {names(about, earlier, most)}." if earlier else text)
+        forms.append(text)
+    return forms[0], forms[2], forms[3]
 
 
-def _names(about: About, people: Sequence[str], most: int = 4) -> str:
+def _names(about: About, people: Sequence[str], most: int) -> str:
     named = ", ".join(about.person(p) for p in people[:most])
     return f"{named} and {len(people) - most} more" if len(people) > most else named
 
 
-def _short(head: Sequence[str], instructions: Sequence[str], tail: Sequence[str]) -> str:
-    """Head, tail and caution whole; of what to do first as much as there is room for."""
-    cautious = CAUTION in instructions
-    steps = [i for i in instructions if i != CAUTION]
-    fixed = _fitted([*head, *tail, SHORT_CAUTION if cautious else ""], SHORT_LENGTH)
-    room = SHORT_LENGTH - len(fixed) - len(" First: ... (more in the long text)")
-    fits: list[str] = []
-    for step in steps:
-        if sum(len(s) + 1 for s in fits) + len(step) > room:
-            break
-        fits.append(step)
-    more = " (more in the long text)" if len(fits) < len(steps) else ""
-    first = f"First: {' '.join(fits)}{more}" if fits else ""
-    return _fitted([*head, first, *tail, SHORT_CAUTION if cautious else ""], SHORT_LENGTH)
+def _ids(_about: About, people: Sequence[str], most: int) -> str:
+    named = ", ".join(people[:most])
+    return f"{named} and {len(people) - most} more" if len(people) > most else named
 
 
-def _fitted(parts: Iterable[str], limit: int) -> str:
-    """Sentences in one line; where it is too long, the longest that are not the last are cut."""
-    texts = [clean(p, limit) for p in parts if p]
-    while texts and (over := len(" ".join(texts)) - limit) > 0:
-        longest = max(range(len(texts) - 1), key=lambda i: len(texts[i]), default=0)
-        texts[longest] = _cut(texts[longest], max(20, len(texts[longest]) - over))
-        if len(texts[longest]) <= 20 and len(" ".join(texts)) > limit:
-            return _cut(" ".join(texts), limit)
-    return " ".join(texts)
+def _with_steps(parts: Sequence[Part], steps: Sequence[str]) -> str:
+    """The whole with what to do first, which gets the room that it needs before anything that can be looked up."""
+    whole = f"First: {' '.join(steps)}" if steps else ""
+    at = next(n for n, p in enumerate(parts) if p.name == "steps")
+    texts = [*parts]
+    texts[at] = Part("steps", (whole,))
+    order = list(_SHORTER)
+    least = [p.forms[-1] for p in parts]
+    room = SHORT_LENGTH - len(" ".join(p for p in least if p)) - 1
+    if len(clean(whole, SHORT_LENGTH + 1)) > room:
+        texts[at] = Part("steps", (steps_that_fit(steps, room),))
+    return fitted(texts, order)
 
 
 def _long(about: About, lines: Sequence[str], data: Mapping[str, Any]) -> str:
-    steps = [f"  {n}. {step}" for n, step in enumerate((i for i in about.instructions if i != CAUTION), 1)]
+    steps = [f"  {n}. {step}" for n, step in enumerate(without_caution(about.instructions), 1)]
     caution = [CAUTION] if CAUTION in about.instructions else []
     why = [f"Likely cause: {about.cause}." if about.cause else ""]
     why += [f"If nobody acts: {about.consequence}." if about.consequence else ""]
-    facts = {"priority": about.priority, "alarm": about.alarm, "occurrence": about.occurrence}
-    facts |= {k: data[k] for k in ("step", "steps", "round", "why") if k in data}
-    facts |= {f"when raised, {k}": v for k, v in about.facts.items() if v not in (None, "", [], False)}
+    step = f"step {data['step']} of {data['steps']}" if data.get("steps") else ""
+    call = ", ".join(p for p in (step, f"round {data['round']}" if int(data.get("round") or 0) > 1 else "") if p)
+    facts = [f"priority: {about.priority}", f"alarm: {about.alarm}, occurrence {about.occurrence}"]
+    facts += [f"call: {call}"] if call else []
+    facts += [f"times: {about.zone.name}"]
+    raised = facts_lines(about.facts, about.at)
     parts = [
         "\n".join(clean(line, 1000) for line in lines if line),
         "\n".join(["What to do first:", *steps, *caution]) if about.instructions else "",
         "\n".join(w for w in why if w),
-        "Facts\n" + "\n".join(clean(f"  {k.replace('_', ' ')}: {_fact(v)}", 300) for k, v in facts.items()),
+        "Facts\n" + "\n".join(f"  {clean(line, 300)}" for line in facts),
+        f"As it was when raised, {about.at(about.since_utc_ms)}\n" + "\n".join(f"  {x}" for x in raised)
+        if raised
+        else "",
     ]
-    return _cut("\n\n".join(p for p in parts if p), LONG_LENGTH)
-
-
-def _fact(value: Any) -> str:
-    if isinstance(value, list | tuple):
-        return ", ".join(map(str, value))
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
-
-
-def _subject(head: str, place: str, what: str, site: str) -> str:
-    text = f"{head}: {f'{place}: ' if place else ''}{what}"
-    whole = f"{text} - {site}"
-    return clean(whole if len(whole) <= SUBJECT_LENGTH else _cut(text, SUBJECT_LENGTH), SUBJECT_LENGTH)
-
-
-def _cut(text: str, limit: int) -> str:
-    return text if len(text) <= limit else f"{text[: limit - 3].rstrip()}..."
-
-
-def _span(minutes: int) -> str:
-    return f"{minutes // 60} h {minutes % 60} min" if minutes >= 120 else f"{minutes} min"
-
-
-def _plural(number: int, one: str, many: str) -> str:
-    return one if number == 1 else many
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return cut("\n\n".join(p for p in parts if p), LONG_LENGTH)

@@ -17,7 +17,7 @@ from typing import Any
 
 import structlog
 
-from nightrake.alarms.callqueue import Call, Limit
+from nightrake.alarms.callqueue import Call, Limit, Together
 from nightrake.domain.pulse import Pulse
 from nightrake.domain.rows import Row
 from nightrake.errors import MessageError, StoreError
@@ -135,10 +135,22 @@ class Teller:
         self._desk.people.mark(call)
         self._desk.wake.set()
 
-    def calls_no_longer(self, alarm: str) -> None:
-        """An alarm no longer calls: what waits for anybody because of it is not sent any more."""
-        self._desk.people.drop(alarm)
+    def calls_passed(self, seq: int) -> None:
+        """Every call of the rows up to here has been given."""
+        self._desk.people.queue.pass_over(seq)
+
+    def calls_no_longer(self, alarm: str, knows: str = "") -> None:
+        """An alarm no longer calls: what waits because of it is not sent any more; `knows` is told nothing."""
+        self._desk.people.drop(alarm, knows)
         self._desk.wake.set()
+
+    def calls_together(self) -> list[Together]:
+        """What people have been told in one message in the place of many, since this was last asked."""
+        return self._desk.people.queue.noted()
+
+    def set_site_name(self, name: str) -> None:
+        """How the site is called in words."""
+        self._desk.site_name = name
 
     def mark_alarm(self, alarm: str, payload: Mapping[str, Any] | None) -> None:
         """An alarm's state as it is now, by the text form of its key; None: it is over, its topic is cleared."""

@@ -8,6 +8,7 @@ ID_LENGTH = 64
 """No drive or person of ours has a longer id."""
 ALARM_LENGTH = 160
 """No alarm of ours has a longer name."""
+CANARY = ".canary"
 _PERSON = re.compile(r"[A-Za-z0-9_-]{1,32}")
 _REPLY_TAIL = re.compile(r"[A-Za-z0-9_.-]{1,64}(/[A-Za-z0-9_.-]{1,64})?")
 
@@ -25,8 +26,10 @@ class Topics:
         self.events = base + "events"
         self.drives = base + "drive/+"
         self.alarms = base + "alarm/#"
-        self.people_canary = base + "person/.canary"
+        self.people_canary = base + "person/" + CANARY
         """Beside the people's topics, so that the same access rules hold for it. No person has this id."""
+        self.state_canaries = (base + "drive/" + CANARY, base + "alarm/" + CANARY)
+        """Beside the retained states, likewise. No drive and no alarm has this id."""
         self.commands = base + "command/+"
         self._command = base + "command/"
         self._reply = base + "reply/"
@@ -55,7 +58,8 @@ class Topics:
     def drive_of(self, topic: str) -> str:
         """The drive whose state is retained on a topic, or "" for any other topic."""
         drive = topic.removeprefix(self._drive)
-        return drive if drive != topic and 0 < len(drive) <= ID_LENGTH and "/" not in drive else ""
+        fits = drive not in (topic, CANARY) and 0 < len(drive) <= ID_LENGTH and "/" not in drive
+        return drive if fits else ""
 
     def command(self, person: str) -> str:
         """Where a person asks for something."""

@@ -17,6 +17,7 @@ INK, GRID = "#1a1a1a", "#c9c9c9"
 STYLE = {
     "svg.fonttype": "none",
     "font.family": "sans-serif",
+    "text.parse_math": False,
     "font.size": 9.0,
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,

@@ -77,12 +77,21 @@ def write_page(file: Path, html: str) -> None:
     Raises:
         ReportError: The folder cannot be made or written to.
     """
+    write_whole(file, html)
+
+
+def write_whole(file: Path, data: bytes | str) -> None:
+    """Likewise, of any file.
+
+    Raises:
+        ReportError: The folder cannot be made or written to.
+    """
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(prefix=f".{file.name}.", dir=file.parent)
         try:
-            with os.fdopen(handle, "w", encoding="utf-8") as out:
-                out.write(html)
+            with os.fdopen(handle, "wb") as out:
+                out.write(data if isinstance(data, bytes) else data.encode())
                 # mkstemp lets nobody else read; a report is for everybody.
                 os.fchmod(out.fileno(), 0o644)
             Path(name).replace(file)

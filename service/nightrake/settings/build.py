@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from nightrake.domain.onchangespec import OnChange
 from nightrake.domain.site import (
     BitMeans,
     BitSignal,
@@ -24,6 +25,9 @@ from nightrake.settings.lines import Path as KeyPath
 from nightrake.settings.models import BitTable, ContactTable, DriveTable, FolderModel, PointTable, PositionTable
 from nightrake.settings.points import Points, unknown_plc
 
+LEAST_PERIODS = 3
+"""Fewer than this many periods of silence leave nothing out: a scan may come late (`domain.onchange`)."""
+
 
 def ns(seconds: float) -> int:
     """Whole nanoseconds."""
@@ -36,6 +40,7 @@ class DriveBuilder:
     Attributes:
         points: Each role's point that can be used. paths: Where each role's point is written.
         periods_ns: How often each role's point is read, where that is known.
+        on_change: How each role's point is recorded, where that is said.
     """
 
     def __init__(self, document: Document, folder: FolderModel, drive_id: str, drive: DriveTable) -> None:
@@ -46,6 +51,7 @@ class DriveBuilder:
         self.points: dict[str, PointSpec] = {}
         self.paths: dict[str, KeyPath] = {}
         self.periods_ns: dict[str, int] = {}
+        self.on_change: dict[str, OnChange] = {}
 
     def build(self, curves: Sequence[CalibrationCurve]) -> DriveSpec:
         """The drive; only to be used when the document has no mistakes."""
@@ -70,6 +76,7 @@ class DriveBuilder:
             heartbeat=self._heartbeat(drive.heartbeat),
             rack_healthy=self._bit("rack_healthy", drive.rack_healthy),
             kept={n: s for n, p in drive.kept.items() if (s := self._number(f"kept:{n}", p)) is not None},
+            on_change=self.on_change,
             calibrations={c.direction: c for c in curves},
             alarm_nm=drive.alarm_nm,
             shutdown_nm=drive.shutdown_nm,
@@ -158,7 +165,28 @@ class DriveBuilder:
         point = self._points.build(table, path, bit=bit, fast=fast)
         if point is not None:
             self.points[role] = point
+        self._record_on_change(role, table, (*path, "record_on_change"), bit=bit)
         return point
+
+    def _record_on_change(self, role: str, table: PointTable, path: KeyPath, *, bit: bool) -> None:
+        rule = table.record_on_change
+        if rule is None:
+            return
+        self.on_change[role] = OnChange(rule.band, ns(rule.longest_s))
+        if bit and "band" in rule.model_fields_set:
+            text = "has no meaning for a bit, of which every change is recorded; leave it out"
+            self._document.wrong((*path, "band"), text)
+        drive, longest_s, period_s = self._drive, rule.longest_s, self.periods_ns.get(role, 0) / 1e9
+        limits = [("stale_s", drive.stale_s, "what was not recorded would count as not read")]
+        limits += [("heartbeat_s", drive.heartbeat_s, "it would seem to stand still")] if role == "heartbeat" else []
+        for key, limit_s, why in limits:
+            if longest_s >= limit_s:
+                text = f"is {longest_s:g} s, but {key} of this drive is {limit_s:g} s, beyond which {why}; choose less"
+                self._document.wrong((*path, "longest_s"), text, ("drive", self._id, key))
+        if longest_s < LEAST_PERIODS * period_s:
+            text = f"is {longest_s:g} s, but the point is read only every {period_s:g} s, so all would be recorded"
+            text = f"{text}; it has to be {LEAST_PERIODS * period_s:g} s or more"
+            self._document.wrong((*path, "longest_s"), text)
 
     def _check_contacts(self) -> None:
         seen: dict[tuple[str, str, str], int] = {}

@@ -89,9 +89,10 @@ def channel_doubts(folder: FolderModel) -> Iterator[str]:
     if not folder.person:
         return
     if not folder.channel:
+        too = "" if any(p.reach for p in folder.person.values()) else ", and no person has reach"
         yield (
-            "there is no [channel.NAME]: every way to people goes through the broker, so that nobody is told when it "
-            "is unreachable; give one that does not use it"
+            f"there is no [channel.NAME]{too}: every way to people goes through the broker, so that nobody is told "
+            "when it is unreachable; give one that does not use it" + (", and people's reach over it" if too else "")
         )
         return
     reaches = {name for p in folder.person.values() for name in p.reach}

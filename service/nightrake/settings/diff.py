@@ -25,7 +25,7 @@ def reload_diff(old: Settings, new: Settings) -> list[str]:
     lines += _duty(old.duty.tables, new.duty.tables)
     lines += _response(old.response, new.response)
     lines += _tables("channel", old.channels, new.channels)
-    for name in ("mqtt", "forward", "store", "control", "clock", "person_limit"):
+    for name in ("mqtt", "forward", "store", "history", "control", "clock", "person_limit"):
         lines += _fields(f"[{name}]", _plain(getattr(old, name)), _plain(getattr(new, name)))
     if not lines and old.digest != new.digest:
         lines = ["only what the running watch does not use has changed"]
@@ -111,8 +111,12 @@ def _named(pairs: Iterable[tuple[str, Any]]) -> dict[str, Any]:
 def _drive(drive: DriveSpec) -> dict[str, Any]:
     parts = {f.name: getattr(drive, f.name) for f in fields(drive)}
     contacts: tuple[ContactSpec, ...] = parts.pop("contacts")
-    plain = _named((name, value) for name, value in parts.items() if name not in ("kept", "calibrations"))
+    plain = _named((name, value) for name, value in parts.items() if name not in ("kept", "calibrations", "on_change"))
     plain |= {f"contact {c.id.direction} {c.id.stage} {c.id.channel}": c for c in contacts}
     plain |= {f"kept {name}": point for name, point in drive.kept.items()}
+    plain |= {
+        f"record_on_change of {role}": f"band {rule.band:g}, longest_s {rule.longest_ns / 1e9:g}"
+        for role, rule in drive.on_change.items()
+    }
     plain |= {f"calibration record {side}": curve.ref for side, curve in drive.calibrations.items()}
     return plain

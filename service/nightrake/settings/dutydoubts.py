@@ -24,8 +24,6 @@ def duty_doubts(duty: Duty, today: date) -> Iterator[str]:
     to_utc_s = from_utc_s + DAYS_AHEAD * DAY_S
     yield from _chains(duty, from_utc_s, to_utc_s)
     yield from _teams(duty, from_utc_s, to_utc_s)
-    if not any(p.reach for p in tables.person.values()):
-        yield "no person has reach: every way to people goes through the broker, and nobody is told when it is away"
     tried = tables.test_call.days or any(t.test_call_at_shift_start for t in tables.team.values())
     if not tried:
         yield "test_call.days is empty and no team has test_call_at_shift_start, so a dead way to a person stays unseen"

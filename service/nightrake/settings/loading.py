@@ -31,6 +31,7 @@ from nightrake.settings.mending import mended, not_given
 from nightrake.settings.models import DriveTable, FolderModel
 from nightrake.settings.names import check_drive_names
 from nightrake.settings.places import check_between, check_within
+from nightrake.settings.recordingdoubts import recording_doubts
 from nightrake.settings.responding import build_response
 from nightrake.settings.shells import build_endpoint, check_overload, check_shells
 from nightrake.settings.signing import check_keys
@@ -117,12 +118,14 @@ def _build(
         return None
     content = _content(folder, records, response)
     digest = hashlib.sha256(content.encode()).hexdigest()
+    site = SiteSpec(folder.site.id, folder.site.name, digest, endpoints, drives)
     return Settings(
-        site=SiteSpec(folder.site.id, folder.site.name, digest, endpoints, drives),
+        site=site,
         digest=digest,
         mqtt=folder.mqtt,
         forward=folder.forward,
         store=folder.store,
+        history=folder.history,
         clock=folder.clock,
         control=ControlSettings(Path(folder.control.socket)),
         people=folder.person,
@@ -132,6 +135,7 @@ def _build(
         response=response,
         warnings=(
             *doubts(folder, drives, found),
+            *recording_doubts(site),
             *duty_doubts(duty, today),
             *alarm_doubts(folder, drives, response),
             *channel_doubts(folder),

@@ -54,6 +54,18 @@ class StoreTable(Model):
     ballast_mb: Annotated[int, Field(ge=0, le=10_000)] = 8
 
 
+class HistoryTable(Model):
+    """``[history]``: what is sealed, and how long it is kept."""
+
+    enabled: bool = True
+    raw_days: Annotated[float, Field(ge=0.05, le=36500.0)] = 30.0
+    minute_days: Annotated[float, Field(ge=1.0, le=36500.0)] = 730.0
+    hour_days: Annotated[float, Field(ge=1.0, le=36500.0)] = 3650.0
+    seal_s: Annotated[float, Field(ge=0.0, le=3600.0)] = 0.0
+    quota_mb: Annotated[int, Field(ge=16, le=10_000_000)] = 16384
+    trips_mb: Annotated[int, Field(ge=1, le=10_000_000)] = 1024
+
+
 class ControlTable(Model):
     """``[control]``"""
 
@@ -126,6 +138,13 @@ class PlcTable(Model):
     scan: PartScanTable | None = None
 
 
+class OnChangeTable(Model):
+    """``record_on_change`` of a point."""
+
+    band: Annotated[float, Field(ge=0.0, allow_inf_nan=False)] = 0.0
+    longest_s: Annotated[float, Field(gt=0.0, le=600.0)]
+
+
 class PointTable(Model):
     """A point: one value in one PLC."""
 
@@ -140,6 +159,7 @@ class PointTable(Model):
     unit: Annotated[int, Field(ge=0, le=247)] | None = None
     period_s: Span | None = None
     fixed: bool = False
+    record_on_change: OnChangeTable | None = None
 
 
 class BitTable(Model):
@@ -218,6 +238,7 @@ class FolderModel(PeopleModel, AlarmsModel, ChannelsModel):
     site: SiteTable
     scan: ScanTable = ScanTable()
     store: StoreTable = StoreTable()
+    history: HistoryTable = HistoryTable()
     control: ControlTable = ControlTable()
     clock: ClockTable = ClockTable()
     mqtt: MqttTable = MqttTable()

@@ -95,7 +95,7 @@ class CheckTable(Model):
 
     days: Annotated[list[DayName], Field(max_length=7)] = []
     at: TimeOfDay = "10:00"
-    answer_s: Annotated[float, Field(ge=30.0, le=7200.0)] = 900.0
+    answer_s: Annotated[float, Field(ge=10.0, le=7200.0)] = 900.0
 
 
 class RightsTable(Model):

@@ -11,7 +11,7 @@ from nightrake.domain.site import SiteSpec
 from nightrake.settings.calibrations import CalibrationRecord
 from nightrake.settings.channels import ChannelTable, PersonLimitTable
 from nightrake.settings.duty import Duty
-from nightrake.settings.models import ClockTable, ForwardTable, MqttTable, StoreTable
+from nightrake.settings.models import ClockTable, ForwardTable, HistoryTable, MqttTable, StoreTable
 from nightrake.settings.people import PersonTable
 from nightrake.settings.specification import SpecificationTable
 
@@ -30,7 +30,7 @@ class Settings:
     Attributes:
         site: For the core.
         digest: SHA-256 (hex) over the canonical content; neither secrets nor the machine's own paths are in it.
-        mqtt, forward, store, clock: For the shells. control: the socket.
+        mqtt, forward, store, history, clock: For the shells. control: the socket.
         people: Person id -> name and role. duty: Who is called when and in which order; rights; lockout.
         response: For the core, beside `site`: alarms, limits, rota, rights, lockout, standby.
         records: Calibration records in force.
@@ -56,6 +56,7 @@ class Settings:
     warnings: tuple[str, ...]
     content: str
     specifications: Mapping[str, SpecificationTable] = field(default_factory=dict)
+    history: HistoryTable = field(default_factory=HistoryTable)
     channels: Mapping[str, ChannelTable] = field(default_factory=dict)
     person_limit: PersonLimitTable = field(default_factory=PersonLimitTable)
 

@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 
 from nightrake.alarms.callqueue import Call, Limit
-from nightrake.calling import more_words, outcome_entry
+from nightrake.calling import more_words
 from nightrake.channels import line as line_module
 from nightrake.channels import process as process_module
+from nightrake.channels.outcome import outcome_entry
 from nightrake.channels.process import Worker
 from nightrake.channels.sender import Channels
 from nightrake.channels.spec import ChannelSpec, Outcome
@@ -233,27 +234,6 @@ async def test_worker_that_hangs_is_ended(hook: Webhook, monkeypatch: pytest.Mon
 
     assert (first.ok, running_after, second.ok) == (False, False, True)
     assert "no answer within" in first.detail
-
-
-@pytest.mark.asyncio
-async def test_worker_that_dies_is_started_again(hook: Webhook) -> None:
-    """Killed from outside in the middle of a send: that send failed, the next one goes."""
-    worker = Worker(hook_spec(hook))
-    assert (await worker.send("1", "S", "text")).ok
-    hook.hold.clear()
-    sending = asyncio.create_task(worker.send("1", "S", "text"))
-    async with asyncio.timeout(10.0):
-        while len(hook.got) < 2:  # noqa: ASYNC110
-            await asyncio.sleep(0.01)
-    assert worker._process is not None
-    worker._process.kill()
-    dead = await sending
-    hook.hold.set()
-    after = await worker.send("1", "S", "text")
-    await worker.end()
-
-    assert (dead.ok, dead.detail) == (False, "the process that sends has ended")
-    assert after.ok
 
 
 @pytest.mark.asyncio

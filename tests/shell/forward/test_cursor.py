@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from nightrake.forwarding import CURSOR, FIRST_NS, RESEND_NS
+from nightrake.forwardmarks import CURSOR, FIRST_NS, RESEND_NS
 from peers.fakestore import Reply, fake_store, take_all
 from shell.forward.plantless import Site, site, until
 
@@ -43,6 +43,77 @@ async def test_short_lives_get_on(tmp_path: Path) -> None:
 
     assert 0 == begins[0] < begins[1] <= ends[0] < begins[2] <= ends[1]
     assert len(set(store.series(SAMPLES))) == 15 * len(at.drives())
+
+
+async def life(at: Site, seconds: int, scans: int = 2) -> tuple[int, int]:
+    """A run that dies before anything it sent can be called saved; gives where it began and the last it sent."""
+    at.new_forwarding()
+    async with at.forwarded():
+        begin = kept(at)
+        at.clock.ahead_ns += SECOND
+        await sent(at, scans)
+        at.clock.ahead_ns += (seconds - 2) * SECOND
+        last = await sent(at, scans)
+        at.clock.ahead_ns += SECOND
+    return begin, last
+
+
+@pytest.mark.asyncio
+async def test_crash_loop_gets_on(tmp_path: Path) -> None:
+    """Nine seconds a life, seven times: what the store has acknowledged twice, half a minute apart, is sent no more;
+    nothing is missing, and each sample has one stamp."""
+    async with fake_store() as store, site(tmp_path, store.url) as at:
+        lives = [await life(at, 9, 1) for _ in range(7)]
+
+    begins, ends = zip(*lives, strict=True)
+    assert list(begins) == sorted(begins)
+    moved = max(begins)
+    assert set(begins) == {0, moved}
+    # It was sent by a run half a minute before the one that moved the cursor, and again by that one.
+    assert ends.index(moved) <= begins.index(moved) - 1 - RESEND_NS // SECOND // 9
+    assert len(set(store.series(SAMPLES))) == 14 * len(at.drives())
+
+
+@pytest.mark.asyncio
+async def test_trouble_with_the_store_makes_the_landmark_worthless(tmp_path: Path) -> None:
+    """It was away in one of the short lives: whatever it had acknowledged before that it may have lost."""
+    async with fake_store() as store, site(tmp_path, store.url) as at:
+        begins, after = [], 0
+        for number in range(8):
+            if number == 2:
+                at.new_forwarding()
+                async with at.forwarded():
+                    store.answer = lambda lines: Reply(503, "starting")
+                    at.scans(1)
+                    await at.link(False)
+                store.answer = take_all
+            begins.append((await life(at, 9))[0])
+            after = after or (int(at.forwarding.status()["cursor"]) if number == 2 else 0)
+
+    assert begins[:6] == [0] * 6, "moved by what came before the trouble"
+    assert max(begins) == after
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("spoil", ["boot", "text", "ahead"])
+async def test_landmark_of_another_start_of_the_machine_or_damaged_is_none(tmp_path: Path, spoil: str) -> None:
+    """Its time means nothing then; the cursor itself stands."""
+    async with fake_store() as store, site(tmp_path, store.url) as at:
+        await life(at, 14)
+        begin, _ = await life(at, 5)
+        assert begin > 0
+        found = at.store.get_cursor(CURSOR)
+        assert found is not None
+        epoch, seq, extra = found
+        own, landmark = extra.split("\n")
+        words = landmark.split(" ", 4)
+        words[2:4] = {"boot": [words[2], "other"], "text": ["x", words[3]], "ahead": ["9" * 19, words[3]]}[spoil]
+        at.store.set_cursor(CURSOR, epoch, seq, f"{own}\n{' '.join(words)}")
+        at.clock.ahead_ns += 2 * RESEND_NS
+
+        begins = [(await life(at, 4))[0] for _ in range(2)]
+
+    assert begins == [seq, seq]
 
 
 @pytest.mark.asyncio

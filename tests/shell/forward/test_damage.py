@@ -9,7 +9,7 @@ import pytest
 
 from nightrake.domain.rows import TailRecord
 from nightrake.domain.tailcodec import to_record
-from nightrake.forwarding import CURSOR
+from nightrake.forwardmarks import CURSOR
 from nightrake.kept import plan_to_json
 from peers.fakestore import Reply, fake_store, take_all
 from shell.forward.plantless import Site, scan_of, site, until

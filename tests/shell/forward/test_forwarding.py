@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from nightrake.forwarding import CURSOR, RECORDS, RESEND_NS
+from nightrake.forwarding import RECORDS
+from nightrake.forwardmarks import CURSOR, RESEND_NS
 from peers.fakestore import Reply, fake_store, take_all
 from peers.victoria import Victoria
 from shell.forward.plantless import site, until

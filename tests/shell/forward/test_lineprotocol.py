@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightrake.historian.lineprotocol import escape, head, line
+from nightrake.historian.lineprotocol import escape, fields_text, head, line
 from nightrake.historian.stamps import Stamps, Used
 from nightrake.journal.damage import WRONG
 
@@ -18,7 +18,7 @@ SERIES = head("nightrake_drive", {"site": "fennmark", "drive": "PC1"})
 
 def test_golden_line() -> None:
     """The text as stores take it."""
-    text = line(SERIES, {"torque_nm": 41000.5, "good": 1.0}, 1_790_000_000_123)
+    text = line(SERIES, fields_text({"torque_nm": 41000.5, "good": 1.0}), 1_790_000_000_123)
 
     assert text == "nightrake_drive,site=fennmark,drive=PC1 torque_nm=41000.5,good=1.0 1790000000123"
 
@@ -27,19 +27,19 @@ def test_golden_line() -> None:
 def test_anything_but_a_finite_float_is_refused(value: object) -> None:
     """Stores keep strings as 0, drop NaN in silence, and let one integer set a field's type for ever."""
     with pytest.raises(ValueError, match="torque_nm"):
-        line(SERIES, {"torque_nm": value}, 0)  # type: ignore[dict-item]
+        fields_text({"torque_nm": value})  # type: ignore[dict-item]
 
 
 def test_line_without_fields_is_refused() -> None:
     """An empty line would be accepted and mean nothing."""
-    with pytest.raises(ValueError, match="no field"):
-        line(SERIES, {}, 0)
+    with pytest.raises(ValueError, match="without a field"):
+        fields_text({})
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
 def test_every_float_comes_back_as_itself(value: float) -> None:
     """No digit is lost on the way."""
-    assert float(line(SERIES, {"v": value}, 0).split(" ")[1].removeprefix("v=")) == value
+    assert float(line(SERIES, fields_text({"v": value}), 0).split(" ")[1].removeprefix("v=")) == value
 
 
 @given(st.text(min_size=1, max_size=20))
@@ -51,7 +51,7 @@ def test_no_tag_breaks_out_of_its_place(text: str) -> None:
         assert {"\n", "\r"} & set(text)
         return
     assert re.sub(r"\\(.)", r"\1", escaped, flags=re.DOTALL) == text
-    parts = re.split(r"(?<!\\)(?:\\\\)* ", line(f"m,tag={escaped}", {"v": 1.0}, 5))
+    parts = re.split(r"(?<!\\)(?:\\\\)* ", line(f"m,tag={escaped}", fields_text({"v": 1.0}), 5))
     assert len(parts) == 3
 
 

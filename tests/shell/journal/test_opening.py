@@ -85,7 +85,7 @@ async def test_newer_file_is_refused_naming_both_schemas_and_left_alone(tmp_path
     db.execute("insert into migration values(99, 0)")
     db.close()
     before = (tmp_path / "store.db").read_bytes()
-    with pytest.raises(StoreError, match=r"has store schema 99, .* knows schemas up to 1"):
+    with pytest.raises(StoreError, match=r"has store schema 99, .* knows schemas up to 2"):
         Store.open(tmp_path, now_utc_ms=UTC_MS)
 
     assert (tmp_path / "store.db").read_bytes() == before

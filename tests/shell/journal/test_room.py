@@ -11,7 +11,7 @@ import pytest
 from nightrake.domain.rows import TailRecord
 from nightrake.journal import room as room_module
 from nightrake.journal.batch import INSERT_TAIL, Batch
-from nightrake.journal.room import PLANS, PUT_LAYOUT, Room
+from nightrake.journal.room import PLANS, PLANS_KEY, PUT_LAYOUT, Room
 from nightrake.journal.schema import migrate
 from shell.journal.makers import MONO_NS, UTC_MS, record
 
@@ -87,6 +87,55 @@ def test_read_plans_of_an_earlier_run_go_once_none_of_its_scans_is_left(keep: Ke
         keep.scan(layout)
     keep.restart()
     assert keep.left(2) == {"a", "b"}
+    keep.put("c")
+    keep.scan("c")
+    assert keep.left(2) == {"a", "b", "c"}
+
+    assert keep.left(1) == {"c"}
+
+
+def test_read_plans_go_also_where_every_run_is_shorter_than_the_retention(keep: Keep) -> None:
+    """A plan for each run, six scans kept of three a run: what no scan refers to any more goes, though no run outlives
+    the scans of the one before."""
+    left = []
+    for run in range(6):
+        keep.restart()
+        keep.put(f"plan {run}")
+        for _ in range(3):
+            keep.scan(f"plan {run}")
+            left.append(keep.left(6))
+
+    assert left[8] == {"plan 1", "plan 2"}
+    assert all(len(plans) <= 3 for plans in left)
+    assert left[-1] == {"plan 4", "plan 5"}
+
+
+def test_read_plan_that_was_in_force_at_a_kill_stays_for_what_came_after_the_last_look(keep: Keep) -> None:
+    """Scans went on under it after it was last kept in mind; none of them loses its plan, and then it goes."""
+    keep.put("a")
+    keep.scan("a")
+    assert keep.left(1) == {"a"}
+    keep.scan("a")
+    keep.scan("a")
+    keep.restart()
+    keep.put("b")
+    keep.scan("b")
+    assert keep.left(2) == {"a", "b"}
+    keep.restart()
+    keep.scan("b")
+    assert keep.left(3) == {"a", "b"}
+
+    assert keep.left(2) == {"b"}
+
+
+def test_damaged_memory_of_the_plans_costs_no_plan_that_is_needed(keep: Keep) -> None:
+    """As without one: the plans of earlier runs stay as long as one of their scans does."""
+    for layout in ("a", "b"):
+        keep.put(layout)
+        keep.scan(layout)
+    assert keep.left(2) == {"a", "b"}
+    keep.db.execute("update meta set value = ? where key = ?", (b"\xff{", PLANS_KEY))
+    keep.restart()
     keep.put("c")
     keep.scan("c")
     assert keep.left(2) == {"a", "b", "c"}

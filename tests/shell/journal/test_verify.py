@@ -181,9 +181,16 @@ def test_empty_store(journal: Journal, tmp_path: Path) -> None:
     heads = tmp_path / "heads.txt"
     heads.write_text(canary(plain(3)[2]) + "\n")
 
-    done = journal.run("verify")
-    assert (done.code, done.out) == (0, "The journal holds no row.\n")
+    assert "the journal holds no row, although numbers up to" in journal.refused("verify")
     assert "the journal holds no row, but row 3 was published" in journal.refused("verify", "--heads", str(heads))
+
+
+def test_store_that_never_had_a_row_is_no_damage(journal: Journal) -> None:
+    """One that was opened and closed before anything happened."""
+    journal.keep([])
+    done = journal.run("verify")
+
+    assert (done.code, done.out) == (0, "The journal holds no row.\n")
 
 
 def test_numbers_skipped_with_and_without_a_start_row() -> None:

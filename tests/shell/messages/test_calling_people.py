@@ -110,21 +110,70 @@ async def test_after_an_outage_the_present_state_is_told(mosquitto: Mosquitto) -
 
 
 @pytest.mark.asyncio
-async def test_flood_stays_within_the_limit_and_shutdowns_go_all(mosquitto: Mosquitto) -> None:
-    """A thousand alarms in one go: nine singly, one for the rest, every shutdown besides."""
+async def test_flood_stays_within_the_limit_and_shutdowns_go_first(mosquitto: Mosquitto) -> None:
+    """A thousand low alarms and thirty shutdowns in one go: ten shutdowns singly, one urgent message for the other
+    twenty, one for all the rest, each with the site's name."""
     async with listening(mosquitto.port) as ear, Watch(settings(mosquitto.port), people=True, limit=Limit(10)) as watch:
+        watch.teller.set_site_name("Fennmark treatment works")
         await watch.link(True)
         for n in range(1000):
             watch.teller.call(call(f"D{n}/forward/torque_high", n + 1, priority="low"))
         for n in range(30):
             watch.teller.call(call(f"S{n}/forward/shutdown_contact", 2000 + n))
-        await ear.until(lambda: any(m["event"] == "more" for m in told(ear)))
+        await ear.until(lambda: sum(m["event"] == "more" for m in told(ear)) == 2)
+        await until(lambda: watch.teller.stats.calls_told == 12)
+        urgent_note, low_note = watch.teller.calls_together()
 
     messages = told(ear)
-    more = messages[-1]
-    assert [m["data"]["alarm"][0] for m in messages[:30]] == ["S"] * 30
-    assert len(messages) == 31
-    assert more["data"]["calling"] == {"low": 1000}
+    urgent, rest = messages[-2:]
+    assert len(messages) == 12
+    assert [m["data"]["alarm"][0] for m in messages[:10]] == ["S"] * 10
+    assert urgent["data"]["calling"] == {"urgent": 20}
+    assert urgent["data"]["subject"].startswith("URGENT: 20 more urgent")
+    assert rest["data"]["calling"] == {"low": 1000}
+    for message in (urgent, rest):
+        PersonMessage.model_validate(message)
+        assert message["data"]["text"].startswith("Fennmark treatment works: ")
+    assert (urgent_note.counts, low_note.counts) == ({"urgent": 20}, {"low": 1000})
+    assert urgent_note.alarms[0] == "S10/forward/shutdown_contact"
+
+
+@pytest.mark.asyncio
+async def test_test_call_goes_though_the_limit_is_used_up(mosquitto: Mosquitto) -> None:
+    """Ten messages have gone; the test call follows at once."""
+    async with listening(mosquitto.port) as ear, Watch(settings(mosquitto.port), people=True, limit=Limit(3)) as watch:
+        await watch.link(True)
+        for n in range(9):
+            watch.teller.call(call(f"D{n}/forward/torque_high", n + 1, priority="low"))
+        await ear.until(lambda: len(told(ear)) == 2)
+        watch.teller.call(call("test-call", 20, priority="high")._replace(apart=True))
+        await ear.until(lambda: len(told(ear)) == 3, 4.0)
+
+    assert told(ear)[-1]["data"]["alarm"] == "test-call"
+
+
+@pytest.mark.asyncio
+async def test_what_was_told_as_one_of_many_comes_again_too(make_mosquitto: Callable[..., Mosquitto]) -> None:
+    """The broker that took an urgent message for many may have lost it like any other: its calls are told again."""
+    broker = make_mosquitto()
+    broker.start()
+    async with Watch(settings(broker.port), people=True, canary_period_s=100.0) as watch:
+        await watch.link(True)
+        async with listening(broker.port) as ear:
+            for n in range(12):
+                watch.teller.call(call(f"S{n}/forward/shutdown_contact", n + 1))
+            await ear.until(lambda: bool(told(ear)) and told(ear)[-1]["event"] == "more")
+            await until(lambda: watch.teller.stats.calls_told == 11)
+            assert watch.teller.calls_cursor == 0
+            for n in range(10):
+                watch.teller.calls_no_longer(f"S{n}/forward/shutdown_contact")
+            broker.stop()
+        broker.start()
+        async with listening(broker.port) as ear:
+            await watch.link(True)
+            await ear.until(lambda: any(m["event"] == "more" for m in told(ear)))
+
+    assert [m["data"]["calling"] for m in told(ear) if m["event"] == "more"] == [{"urgent": 2}]
 
 
 @pytest.mark.asyncio

@@ -313,6 +313,20 @@ async def test_command_that_cannot_be_put_is_answered_in_a_sentence(mosquitto: M
 
 
 @pytest.mark.asyncio
+async def test_answer_repeats_no_marks_that_turn_a_line_round(mosquitto: Mosquitto) -> None:
+    """What its sender wrote into the drive's name comes back cleaned, as everything from outside."""
+    desk, odd = Desk(), message(verb="reset", drive="PC1\u202e\u2028\u0085x")
+    async with site(mosquitto, desk) as (_, ear, sender):
+        desk.error = "no such drive"
+        await send(sender, odd)
+        await ear.until(lambda: bool(answers(ear, odd)))
+
+    reply = answers(ear, odd)[0].json
+    assert reply["drive"] == "PC1? ?x" or reply["drive"].isprintable()
+    assert "\u202e" not in json.dumps(reply, ensure_ascii=False)
+
+
+@pytest.mark.asyncio
 async def test_reload_changes_who_may_sign(mosquitto: Mosquitto) -> None:
     """A key that was taken away is refused from then on; a new person is heard."""
     desk, gone, new = Desk(), message(verb="reset", drive="PC1"), message("drives", "reset", drive="PC1")

@@ -115,6 +115,34 @@ async def test_broker_that_drops_alerts_is_found_by_the_canary(make_mosquitto: M
 
 
 @pytest.mark.asyncio
+@pytest.mark.parametrize("dropped", ["drive", "alarm"])
+async def test_broker_that_drops_states_is_found_and_alerts_go_on(make_mosquitto: Maker, dropped: str) -> None:
+    """Only retained states are forbidden: said, no event is told twice for it, and the states come when allowed."""
+    allow, root = "topic readwrite #\n", "nightrake/fennmark"
+    left = {"drive/#", "alarm/#"} - {f"{dropped}/#"}
+    deny = "".join(f"topic readwrite {root}/{t}\n" for t in ("service", "events", "person/#", *left))
+    broker = make_mosquitto(acl=deny)
+    broker.start()
+    async with Watch(settings(broker.port), canary_period_s=0.5) as watch:
+        detail = await watch.link(False, "does not deliver")
+        watch.happen(row(1))
+        await until(lambda: watch.ledger.cursor == 1 and watch.teller.stats.confirmed == 1)
+        watch.teller.mark("PC1", {"n": 1})
+        watch.teller.mark_alarm("PC1/forward/alarm_contact", {"life": "unacknowledged"})
+        await until(lambda: watch.teller.stats.states_due == 0)
+        broker.write_acl(allow)
+        broker.reload()
+        await watch.link(True)
+        async with listening(broker.port) as ear:
+            await ear.until(lambda: ear.last(f"{root}/drive/PC1") is not None)
+            await ear.until(lambda: ear.last(f"{root}/alarm/PC1/forward/alarm_contact") is not None)
+
+    assert f"{root}/{dropped}/.canary" in detail
+    assert EVENTS not in detail
+    assert watch.teller.stats.acked == 1
+
+
+@pytest.mark.asyncio
 @pytest.mark.parametrize("protocol", [5, 311])
 async def test_thrown_off_right_after_connack_is_no_silent_hang(protocol: int) -> None:
     """The connection ends in the instant it is made: noticed each time at once, tried again with growing pauses."""

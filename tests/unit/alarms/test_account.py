@@ -228,6 +228,51 @@ def test_each_occurrence_is_an_alarm_of_its_own() -> None:
     assert "In all: 2 alarms came" in text
 
 
+def test_further_trip_is_an_occurrence_that_came() -> None:
+    """A shutdown that operates again within its off-delay: the first says so, the second has a beginning and an end."""
+    night = Nights()
+    night.say(PC1_SHUTDOWN, True)
+    night.acknowledge(PC1_SHUTDOWN)
+    night.say(PC1_SHUTDOWN, False)
+    night.wait(0.5)
+    night.say(PC1_SHUTDOWN, True)
+    text = told(night.rows)
+
+    assert "It came again at 18:00:30, before it was over; see there." in text
+    second = text.partition("\n2. PC1")[2]
+    assert "It stood before the first row" not in second
+    assert "It came again at 31.2" in second
+    assert text.count("It stood at the end of the period") == 1
+    assert "2 alarms came (2 urgent" in text
+    assert "0 stood from before" in text
+
+
+def test_lockout_that_was_cancelled_is_no_release() -> None:
+    """Opened by a slip; and a lock that the record did not take off is not told as off."""
+    night = Nights()
+    by: dict[str, Any] = {"lockout": 1, "actor": "super1", "role": "supervisor"}
+    night.tell("lockout", "opened", "PC1", **by, because="isolation reported")
+    note = "no lock 9 of super1 is on record"
+    night.tell("lockout", "lock_removed", "PC1", **by, lock_number="9", nothing_taken_off=note)
+    night.tell("lockout", "cancelled", "PC1", **by, reason="wrong drive")
+    text = told(night.rows)
+
+    assert "lock removed, but the record took no lock off (no lock 9 of super1 is on record), lock 9." in text
+    assert "CANCELLED; no shutdown stood behind it, reason 'wrong drive'." in text
+    assert "It was open at the end" not in text
+    assert "1 lockout opened, 0 released, 1 cancelled" in " ".join(text.split())
+
+
+def test_two_people_behind_one_deed_are_both_named() -> None:
+    """Who asked first, and who confirmed."""
+    night = Nights()
+    night.say(PC1_ALARM, True)
+    data = {"alarm": str(PC1_ALARM), "occurrence": 1, "life": "unacknowledged", "actor": "super1", "reason": "storm"}
+    night.tell("alarm", "shelved", "PC1", "forward", **data, first="night1")
+
+    assert "super1 shelved it (asked for by night1 first): 'storm'." in told(night.rows)
+
+
 def test_stop_of_the_watch_that_no_start_follows_is_unwatched_to_the_end() -> None:
     """Up to now, where now is before the end."""
     night = Nights()

@@ -61,6 +61,10 @@ def test_two_acknowledge_at_once_and_one_is_told_by_whom() -> None:
             (MIN_NS, "permit"),
             "can never be out of service",
         ),
+        *(
+            ("out_of_service", AlarmKey("D0", "forward", kind), (MIN_NS, "permit"), "test (a function check")
+            for kind in ("shutdown_contact", "stop_not_confirmed", "shutdown_did_not_act")
+        ),
         ("return_to_service", ALARM, (), "it is not out of service"),
     ],
 )
@@ -139,18 +143,21 @@ def test_repeated_shelving_is_counted() -> None:
         walk.wait(61)
 
 
-def test_out_of_service_lies_over_everything_and_the_latch_runs_on_beneath() -> None:
+def test_out_of_service_lies_over_everything_and_the_life_runs_on_beneath() -> None:
     """What comes back is the life as it has become."""
     walk = raised()
-    assert walk.ask("out_of_service", SHUTDOWN, 2 * DAY_NS, "permit 12").ok
-    walk.say(SHUTDOWN, False)
-    walk.wait(61)
-    assert walk.alarm(SHUTDOWN).name is StateName.OUT_OF_SERVICE
-    assert walk.alarm(SHUTDOWN).state.life is Life.LATCHED_UNACKNOWLEDGED
-    walk.ask("return_to_service", SHUTDOWN)
+    assert walk.ask("out_of_service", ALARM, 2 * DAY_NS, "permit 12").ok
+    walk.say(ALARM, False)
+    walk.wait(1_300)
+    assert walk.alarm(ALARM).state.life is Life.CLEARED_UNACKNOWLEDGED
+    walk.say(ALARM, True)
+    walk.wait(2)
+    assert walk.alarm(ALARM).name is StateName.OUT_OF_SERVICE
+    assert not walk.alarm(ALARM).calling
+    walk.ask("return_to_service", ALARM)
 
     assert walk.events()[-2:] == ["returned_to_service", "call_released"]
-    assert walk.alarm(SHUTDOWN).name is StateName.LATCHED_UNACKNOWLEDGED
+    assert walk.alarm(ALARM).name is StateName.UNACKNOWLEDGED
 
 
 def test_an_overlay_ends_by_whichever_clock_is_there_first() -> None:

@@ -136,7 +136,13 @@ def test_a_plc_that_is_taken_out_of_the_settings_leaves_its_group() -> None:
 
 
 @pytest.mark.parametrize(
-    ("link", "kind"), [("disk", "store_full"), ("broker", "broker_unreachable"), ("store", "not_forwarded")]
+    ("link", "kind"),
+    [
+        ("disk", "store_full"),
+        ("broker", "broker_unreachable"),
+        ("store", "not_forwarded"),
+        ("history", "history_behind"),
+    ],
 )
 def test_our_own_links(link: str, kind: str) -> None:
     """Each has its alarm, about the site."""
@@ -155,3 +161,68 @@ def test_the_clock_of_the_walk_is_in_seconds() -> None:
     before = walk.now_ns
     walk.wait(1)
     assert walk.now_ns - before == S
+
+
+def test_a_plc_that_was_back_is_not_hidden_by_one_that_is_still_silent() -> None:
+    """Its silence a day later is an alarm of its own, whatever was done about the other's."""
+    walk = Plcs()
+    walk.link("P1", False)
+    walk.link("P2", False, 1)
+    walk.wait(40)
+    assert walk.ask("out_of_service", "plc:P1/-/plc_silent", 30 * 86_400 * S, "P1 in repair").ok
+    walk.link("P2", True)
+    walk.wait(86_400)
+    walk.entries.clear()
+    walk.link("P2", False)
+    walk.wait(40)
+
+    (raised,) = walk.entries
+    assert (raised.event, raised.data["alarm"], raised.data["call"]) == ("raised", "plc:P2/-/plc_silent", True)
+    assert raised.data["plcs"] == ["P2"]
+
+
+def test_the_first_of_a_group_that_was_back_and_is_silent_again_is_not_hidden_either() -> None:
+    """Its name stands for the other's long silence: both go on under another name, which is called."""
+    walk = Plcs()
+    walk.link("P1", False)
+    walk.link("P2", False, 1)
+    walk.wait(40)
+    assert walk.ask("out_of_service", "plc:P1/-/plc_silent", 30 * 86_400 * S, "P2 in repair").ok
+    walk.link("P1", True)
+    walk.wait(86_400)
+    walk.entries.clear()
+    walk.link("P1", False)
+    walk.wait(40)
+
+    raised = [e for e in walk.entries if e.event == "raised"]
+    assert [(e.data["alarm"], e.data["plcs"], e.data["call"]) for e in raised] == [
+        ("plc:P2/-/plc_silent", ["P1", "P2"], True)
+    ]
+
+
+def test_back_for_a_moment_it_stays_in_its_group() -> None:
+    """A network that comes and goes is one alarm; after a restart one that was back counts as back for long."""
+    for restarted, alarms in ((False, {"plc:P1/-/plc_silent"}), (True, {"plc:P1/-/plc_silent", "plc:P2/-/plc_silent"})):
+        walk = Plcs()
+        walk.link("P1", False)
+        walk.link("P2", False, 1)
+        walk.wait(40)
+        walk.link("P2", True)
+        if restarted:
+            walk.silence = after_restart(KEPT.validate_json(KEPT.dump_json(walk.silence)), walk.now_ns)
+            walk.link("P1", False)
+        walk.link("P2", False, 5)
+        walk.wait(60)
+        assert {name for _, name in walk.told()} == alarms
+
+
+def test_more_drives_unwatched_than_were_acknowledged_call_again() -> None:
+    """A drive that is put onto a silent PLC."""
+    walk = Plcs()
+    walk.link("P1", False)
+    walk.wait(40)
+    assert walk.ask("acknowledge", "plc:P1/-/plc_silent", 1).ok
+    walk.silence, conditions = on_settings(walk.silence, {**DRIVES, "P1": ["A1", "A2", "A3"]}, walk.now_ns)
+    walk.give(*conditions)
+
+    assert walk.told()[-1] == ("worsened", "plc:P1/-/plc_silent")

@@ -175,6 +175,7 @@ def test_new_occurrence_after_an_acknowledged_one_begins_anew() -> None:
     calls.see(standing())
     calls.acknowledge()
     calls.see(standing(Need.REST))
+    calls.after(1)
 
     assert calls.see(standing(occurrence=2)) == [("called", ["night1"])]
     assert calls.acknowledge(2).ok
@@ -345,3 +346,90 @@ def test_start_of_the_machine_counts_the_time_that_has_passed(away_min: int, lef
     if left_min:
         assert calls.after(left_min - 0.3) == []
     assert calls.after(0.5) == [("called", ["super1"])]
+
+
+# --- what comes and goes ---
+
+
+def test_alarm_that_comes_again_at_once_is_put_off_for_a_minute() -> None:
+    """Acknowledged, gone and there again within seconds: called a minute after its last call, and answered like any."""
+    calls = Calls()
+    calls.see(standing())
+    assert calls.acknowledge().ok
+    calls.see(standing(Need.OVER))
+    calls.after(0.2)
+
+    assert calls.see(standing(occurrence=2)) == []
+    assert calls.after(0.5) == []
+    assert calls.after(0.5) == [("called", ["night1"])]
+    assert calls.entries[-1].data["why"] == "again"
+    assert calls.acknowledge(2).ok
+
+
+def test_alarm_that_was_put_off_and_is_gone_again_disturbs_nobody() -> None:
+    """Neither called nor told that it is over."""
+    calls = Calls()
+    calls.see(standing())
+    assert calls.see(standing(Need.OVER)) == [("calls_ended", [])]
+    calls.see(standing(occurrence=2))
+    assert calls.see(standing(Need.REST, occurrence=2)) == []
+    assert calls.see(standing(Need.OVER, occurrence=2)) == []
+    assert calls.after(5) == []
+
+
+def test_worse_than_ever_is_not_put_off() -> None:
+    """Once: that it was as bad a moment ago is no news, in another occurrence either."""
+    calls = Calls()
+    calls.see(standing())
+    calls.see(standing(Need.OVER))
+    assert calls.see(standing(occurrence=2, severity=1)) == [("called", ["night1"])]
+    calls.see(standing(Need.OVER, occurrence=2))
+    assert calls.see(standing(occurrence=3)) == []
+    assert calls.see(standing(occurrence=3, severity=1)) == []
+
+
+def test_suppression_that_comes_and_goes_calls_once_a_minute_and_the_next_step_in_time() -> None:
+    """The wait for the next step goes on beneath it."""
+    calls, told = Calls(rota(urgent=Chain((Step(people=("night1",)), Step(people=("super1",)))))), []
+    told += calls.see(standing())
+    for _ in range(12):
+        told += calls.after(0.5)
+        told += calls.see(standing(Need.REST))
+        told += calls.see(standing())
+    called = [whom[0] for event, whom in told if event in ("called", "reminded")]
+
+    assert called == ["night1"] * 5 + ["super1"] * 2
+
+
+def test_shorter_steps_are_not_slowed_down() -> None:
+    """Where a step waits for less than a minute, so does what comes again."""
+    calls = Calls(rota(urgent=Chain((Step(people=("night1",), wait_ns=20 * SECOND),))))
+    calls.see(standing())
+    calls.acknowledge()
+    calls.see(standing(Need.OVER))
+    calls.see(standing(occurrence=2))
+
+    assert calls.after(0.4) == [("called", ["night1"])]
+
+
+@pytest.mark.parametrize("same_boot", [True, False])
+def test_reminder_right_before_the_next_step_is_left_out_after_a_restart(same_boot: bool) -> None:
+    """What was missed is one call, not a reminder and a call at once."""
+    calls = Calls(rota(urgent=Chain((Step(people=("night1",), wait_ns=300 * SECOND, remind_ns=200 * SECOND),))))
+    calls.see(standing())
+    calls.now_ns += 285 * SECOND  # the first tick of `after` comes 5 s before the next step is due
+    calls.utc_ms += 285_000
+    calls.state = after_restart(calls.state, calls.now_ns, calls.utc_ms, same_boot=same_boot)
+
+    assert calls.after(2) == [("called", ["night1"])]
+
+
+def test_calls_that_stop_are_told_to_whoever_had_been_called_through_several_occurrences() -> None:
+    """It came again while its call was out, so nobody has been told that it was over."""
+    calls = Calls()
+    calls.see(standing())
+    calls.see(standing(occurrence=2))
+    calls.see(standing(Need.OVER, occurrence=2))
+
+    assert calls.entries[-1].data["told"] == ["night1"]
+    assert calls.entries[-1].data["why"] == "normal"

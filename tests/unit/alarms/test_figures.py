@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from alarmfigures import BEGIN_MS, HOUR_S, A, C, Hand
@@ -51,6 +53,17 @@ def test_ten_in_ten_minutes_are_no_flood_and_eleven_are() -> None:
 def test_flood_ends_below_five() -> None:
     """ISA-18.2, 16.4. Raised at 0 to 10 s: a flood from 10 s on; at 606 s the fifth from the end goes, 4 are left."""
     assert Hand().each(range(11)).figures(HOUR_S).flood_s == 596.0
+
+
+def test_floods_that_the_watch_told_are_counted_beside_those_of_the_standard() -> None:
+    """What chatters makes a flood by the standard and none for the watch: both stand there, so that nobody wonders."""
+    hand = Hand().each(range(11))
+    only = "\n".join(figure_lines(hand.figures(HOUR_S), UTC_ZONE, "Works", {}))
+    both = hand.row("alarm", "flood_began", 20).figures(HOUR_S)
+
+    assert (both.floods, both.held_floods) == (1, 1)
+    assert re.search(r"of which the watch told +0  low calls waited", only)
+    assert Hand().row("alarm", "flood_began", -20).figures(HOUR_S).held_floods == 0
 
 
 def test_flood_that_is_fed_goes_on() -> None:

@@ -10,12 +10,17 @@ from pathlib import Path
 import pytest
 
 from commanders import KEY_LINES
-from nightrake.cli.operator_keys import run_add, run_list
+from nightrake.alarms.rights import MAY
+from nightrake.cli.operator_keys import run_add, run_list, run_show
 from nightrake.cli.send import Login, broker_of, run_send, wish_of
+from nightrake.cli.send_words import VERBS, in_options, send_help
 from nightrake.domain.publickey import public_key_of
 from nightrake.errors import NightrakeError
+from nightrake.messages.broker import EARLY, REFUSED
 from nightrake.messages.operatorkey import load_key
+from nightrake.messages.signed import ARGS
 from nightrake.settings import load
+from peers.certificates import Authority
 
 CONFIG = Path(__file__).resolve().parents[3] / "config"
 PHRASE = "four words that fit"
@@ -51,14 +56,14 @@ def test_add_makes_a_key_that_belongs_to_the_line_it_shows(
     assert public_key_of(found.group(1)) == load_key(file, PHRASE).public
     assert stat.S_IMODE(file.stat().st_mode) == 0o600
     assert "[person.night1]" in shown
-    assert max(map(len, shown.splitlines())) <= 110
+    assert max(map(len, shown.replace(str(file), file.name).splitlines())) <= 80
 
 
 def test_add_says_that_a_key_is_replaced(tmp_path: Path, phrase: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Whoever has one already learns what becomes of it."""
     run_add(CONFIG, KEY_LINES, "night1", tmp_path / "new.pem", phrase)
 
-    assert "the old one no longer counts" in capsys.readouterr().out
+    assert "the old one no longer counts" in " ".join(capsys.readouterr().out.split())
 
 
 def test_add_on_a_machine_without_the_settings(tmp_path: Path, phrase: Path) -> None:
@@ -106,6 +111,20 @@ def test_add_without_a_terminal_asks_for_a_file(tmp_path: Path, monkeypatch: pyt
         run_add(CONFIG, {}, "night1", tmp_path / "new.pem", None)
 
 
+def test_public_key_can_be_shown_again(tmp_path: Path, phrase: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The line that was lost between the making of the key and people.toml."""
+    file = tmp_path / "night1.pem"
+    run_add(CONFIG, {}, "night1", file, phrase)
+    (line,) = re.findall(r"^public_key = .*$", capsys.readouterr().out, re.MULTILINE)
+
+    assert run_show(file, phrase) == 0
+    shown = capsys.readouterr().out.splitlines()
+    assert shown[0] == line
+    assert re.search(r": [0-9a-f]{4}( [0-9a-f]{4}){3}$", shown[1])
+    with pytest.raises(NightrakeError, match="cannot be read"):
+        run_show(tmp_path / "none.pem", phrase)
+
+
 def test_list_shows_everybody_and_who_has_a_key(capsys: pytest.CaptureFixture[str]) -> None:
     """Id, role, and a fingerprint that fits on a telephone line."""
     run_list(CONFIG, KEY_LINES)
@@ -134,6 +153,15 @@ def test_words_of_the_command_line_become_a_command() -> None:
         ("start", "", "unknown command 'start'"),
         ("reset", "PC1", "expected KEY=VALUE"),
         ("reset", "drve=PC1", "did you mean 'drive'?"),
+        (
+            "acknowledge",
+            "foo=1",
+            "known: drive, direction, alarm, cause, facts, for_s, limit_s, lock_number, name, occ",
+        ),
+        ("acknowledge", "foo=1", "reason, remark, whom"),
+        ("shelve", "for_s=-5", "for_s=-5: expected a whole number, 0 or more, in seconds"),
+        ("acknowledge", "drive=SC2", "acknowledge is about one alarm: give it as 'nightrake alarms' shows it"),
+        ("release", "reason=done", "release is about a drive: give it, for instance drive=PC1"),
         ("acknowledge", "occurrence=first", "expected a whole number"),
         ("acknowledge", "occurrence=-1", "expected a whole number"),
         ("acknowledge", "occurrence=1.5", "expected a whole number"),
@@ -173,3 +201,44 @@ def test_person_never_comes_to_the_broker_as_the_watch(tmp_path: Path) -> None:
     assert (own.username, own.password, own.ca_file) == ("night1", "open sesame", "ca.pem")
     assert (own.cert_file, own.key_file) == ("n.pem", "n.key")
     assert own.client_id != plain.client_id
+
+
+def test_help_names_every_command_and_every_key() -> None:
+    """What `send` takes stands in its help, each with the right keys; nothing stands there that is refused."""
+    text = send_help()
+
+    assert set(VERBS) == set(MAY)
+    keys = {k for taken in VERBS.values() for k in (taken.about, *taken.keys.split()) if k}
+    assert keys == {*ARGS, "drive", "direction"}
+    assert all(f"  {verb}" in text for verb in MAY)
+    assert max(map(len, text.splitlines())) <= 78
+
+
+@pytest.mark.parametrize(
+    ("text", "shows", "said"),
+    [
+        ("mqtt.cert_file: there is no file n.crt; correct the path", True, "--cert-file: there is no file n.crt"),
+        ("mqtt.key_file: there is no file n.key", True, "--cert-key-file: there is no file n.key"),
+        (REFUSED[135], False, "check --user, --password-file and the broker's access rules"),
+        (REFUSED[134], False, "check --user and --password-file"),
+        (EARLY, False, "or a certificate (--cert-file)?"),
+        (EARLY, True, "or another client certificate than that of --cert-file?"),
+    ],
+)
+def test_broker_is_spoken_of_in_the_words_of_send(text: str, shows: bool, said: str) -> None:
+    """A person gives options; the settings are those of the watch."""
+    words = in_options(text, shows_certificate=shows)
+
+    assert said in words
+    assert not re.search(r"mqtt\.(username|cert_file|key_file)", words)
+
+
+def test_send_says_which_of_its_files_is_missing(tmp_path: Path, phrase: Path) -> None:
+    """As an option of this command, before anything is sent."""
+    file = tmp_path / "night1.pem"
+    run_add(CONFIG, {}, "night1", file, phrase)
+    authority = Authority(tmp_path / "ca", "plant")
+    sets = {"mqtt.ca_file": str(authority.file)}
+
+    with pytest.raises(NightrakeError, match=r"^--cert-file: there is no file none\.crt"):
+        run_send(CONFIG, sets, "night1", "answer", [], file, phrase, Login("", "", "none.crt", "none.key"), 1.0)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from nightrake.cli.status import alarm_lines, print_status
+from nightrake.cli.status import alarm_lines, history_lines, print_status
 from nightrake.cli.text import event_text
 from nightrake.domain.alarmview import alarms_summary
 from nightrake.domain.view import drive_view
@@ -35,6 +35,8 @@ def status(words: str) -> dict[str, Any]:
         "mqtt": shell,
         "forward": {**shell, "enabled": True, "lag_rows": 0, "dead_letters": 0},
         "log": {"waiting": 0, "dropped": 3},
+        "history": {"enabled": True, "up": False, "detail": words, "sealed_seq": 1, "behind_s": 60.0, "bytes": 1}
+        | {"given_up": 0, "lost_unsealed": 0},
     }
 
 
@@ -48,6 +50,7 @@ def test_words_from_outside_are_neither_markup_nor_lines_of_their_own(capsys: py
     assert all(c.isprintable() or c == "\n" for c in out)
     assert sum("[/bold] :smile: ?[2J??" in line for line in lines) >= 5
     assert any(line.startswith("Log: 3 lines given up") for line in lines)
+    assert any(line.startswith("History: DOWN") for line in lines)
 
 
 def test_alarms_and_lockouts_in_a_line() -> None:
@@ -57,7 +60,7 @@ def test_alarms_and_lockouts_in_a_line() -> None:
 
     assert alarm_lines({"alarms": quiet}) == ["Alarms: none; standby: SC2"]
     assert alarm_lines({"alarms": busy}) == [
-        "Alarms: 3 stand, 1 of them call; see nightrake alarms; locked out: PC1, GT1"
+        "Alarms: 3 stand, 1 of them calls; see nightrake alarms; locked out: PC1, GT1"
     ]
 
 
@@ -77,6 +80,18 @@ def test_event_line_says_which_alarm_and_whom_it_called() -> None:
         "called: alarm contact operated -> night1",
         "lockout 2 opened",
     ]
+
+
+def test_history_line_says_how_far_and_what_went() -> None:
+    """Off, at work, in trouble; what went for want of room in a line of its own."""
+    kept = {"enabled": True, "up": True, "detail": "", "sealed_seq": 9, "behind_s": 1_800.0, "bytes": 2_500_000}
+    lost = {"given_up": 0, "lost_unsealed": 0}
+
+    assert history_lines({"enabled": False}) == ["History: off"]
+    assert history_lines(kept | lost) == ["History: ok; sealed up to input 9, 30 min behind, 2.5 MB"]
+    lines = history_lines(kept | {"up": False, "detail": "the disk is full", "given_up": 3, "lost_unsealed": 4})
+    assert lines[0].startswith("History: DOWN: the disk is full; sealed")
+    assert "3 readings went before their time, and 4 before they were sealed" in lines[1]
 
 
 def test_event_line_is_one_clean_line() -> None:

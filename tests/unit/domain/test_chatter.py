@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from nightrake.domain.chatter import QUIET_NS, TOLD_SINGLY, Tallies, bound
+from nightrake.domain.chatter import FIRST, FORGET_NS, QUIET_NS, TOLD_SINGLY, Tallies, bound
 from nightrake.domain.inputs import LinkHealth, SettingsChanged
 from nightrake.domain.pipeline import step
 from nightrake.domain.rows import Entry, canonical
@@ -133,15 +133,15 @@ def test_link_that_comes_and_goes_is_counted_by_itself() -> None:
 
 
 def test_isolated_events_leave_no_count() -> None:
-    """A minute after an event everything is as if it had never been counted."""
+    """Ten minutes after an event everything is as if it had never been counted."""
     works = lone_rake()
     works.scan()
     works.operate("D", "alarm/A")
     works.scan()
-    assert len(works.state.tallies) == 1
+    assert [d for d in works.state.tallies if d] == ["D"]
     before = len(works.entries)
 
-    works.scans(244)
+    works.scan(FORGET_NS // 1_000_000)
     works.tick(100)
 
     assert works.state.tallies == {}
@@ -191,3 +191,65 @@ def test_clock_that_is_stepped_again_and_again_is_counted() -> None:
 
     assert len(told) == TOLD_SINGLY
     assert [(e.event, e.data["last_data"]["by_s"]) for e in entries] == [("clock_steps_counted", 479.0)]
+
+
+def test_chatter_that_goes_on_is_told_ever_more_seldom() -> None:
+    """An hour of it is some thirty rows in place of a thousand; how many there were and how it ended is in the last."""
+    tallies: Tallies = {}
+    told: list[Entry] = []
+    for number in range(36_000):
+        entry = Entry("drive", ("alarm_operated", "alarm_released")[number % 2], "D", "forward", {})
+        tallies, entries, _ = bound(tallies, (entry,), number * SECOND // 10)
+        told += entries
+    tallies, entries, _ = bound(tallies, (), 8_000 * SECOND)
+
+    assert len(told) <= TOLD_SINGLY + 7
+    assert (entries[0].data["events"], entries[0].data["last"]) == (36_000, "alarm_released")
+    assert (entries[0].data["within_s"], entries[0].data["last_ago_s"]) == (3_599.9, 4_400.1)
+
+
+def test_after_a_quiet_minute_rows_are_told_singly_again() -> None:
+    """Chatter of the morning hides no operation in the afternoon, nor one two minutes later."""
+    tallies: Tallies = {}
+    for number in range(100):
+        tallies, _, _ = bound(tallies, (_changed(number),), number * SECOND // 10)
+    tallies, counts, _ = bound(tallies, (), 20 * SECOND)
+    tallies, late, _ = bound(tallies, (_changed(0),), 130 * SECOND)
+
+    assert [e.event for e in (*counts, *late)] == ["alarm_changes_counted", "alarm_operated"]
+
+
+def test_storm_over_the_site_hides_no_other_drives_first_rows() -> None:
+    """A thousand drives chatter; the one that begins then is told twice singly, and then counted."""
+    tallies: Tallies = {}
+    told: list[Entry] = []
+    for number in range(10):
+        tallies, entries, _ = bound(tallies, [_changed(number, f"S{d}") for d in range(1000)], number * SECOND // 10)
+        told += entries
+    singly = [e for e in told if not e.event.endswith("_counted")]
+    assert len(singly) == 1000 * FIRST
+
+    late: list[Entry] = []
+    for number in range(10):
+        tallies, entries, _ = bound(tallies, [_changed(number, "LATE")], SECOND + number * SECOND // 10)
+        late += [e for e in entries if e.drive == "LATE"]
+
+    assert [e.event for e in late] == ["alarm_operated", "alarm_released"]
+
+
+def test_edges_of_a_proving_are_told_also_in_a_storm() -> None:
+    """Whoever proves a contact sees each of its edges up to its own bound, whatever the rest of the site does."""
+    tallies: Tallies = {}
+    for number in range(10):
+        tallies, _, _ = bound(tallies, [_changed(number, f"S{d}") for d in range(1000)], number * SECOND // 10)
+    proved: list[Entry] = []
+    for number in range(12):
+        entry = Entry("drive", "contact_edge", "PROVED", "forward", {"contact": "c", "in_test": True})
+        tallies, entries, _ = bound(tallies, [entry], 2 * SECOND + number * SECOND // 10)
+        proved += [e for e in entries if e.drive == "PROVED"]
+
+    assert [e.event for e in proved] == ["contact_edge"] * 12
+
+
+def _changed(number: int, drive: str = "D") -> Entry:
+    return Entry("drive", ("alarm_operated", "alarm_released")[number % 2], drive, "forward", {})

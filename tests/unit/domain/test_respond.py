@@ -9,7 +9,7 @@ import pytest
 
 from nightrake.alarms.lockout import LockoutRules
 from nightrake.alarms.response import Response
-from nightrake.alarms.rota import Chain, Person, Rota, Step
+from nightrake.alarms.rota import Chain, CheckTimes, Person, Rota, Step
 from nightrake.alarms.standby import Standing
 from nightrake.domain.alarmview import alarms_summary, alarms_view
 from nightrake.domain.inputs import LinkHealth, SettingsChanged
@@ -240,6 +240,23 @@ def test_notice_is_no_alarm_and_no_link() -> None:
     assert works.told("link_down") == []
 
 
+def test_history_that_is_behind_is_a_notice_after_ten_minutes() -> None:
+    """An hour's sealing that fails once is nobody's matter; it calls nobody, and ends with the trouble."""
+    works = at_night()
+    works.give(LinkHealth(works.now_ns, works.utc_ms, "history", False, "the disk is full"))
+    run(works, 590)
+    before = events(works, "site/-/history_behind")
+    run(works, 20)
+    raised = works.told("raised")
+    works.give(LinkHealth(works.now_ns, works.utc_ms, "history", True, ""))
+    run(works, 40)
+
+    assert before == []
+    assert [(e.data["alarm"], e.data["priority"]) for e in raised] == [("site/-/history_behind", "notice")]
+    assert events(works, "site/-/history_behind")[-1] == "cleared"
+    assert calls(works) == []
+
+
 def test_standby_excuses_a_drive_that_stands() -> None:
     """By command until it ends by itself, then the alarm is there at once."""
     works = at_night()
@@ -322,6 +339,27 @@ def test_torque_high_warns_of_the_contact_and_not_after_it() -> None:
     assert calls(works, "D/forward/torque_high") == [("called", ("night",))]
 
 
+def test_test_call_is_answered_by_the_command_for_it_and_by_any_other() -> None:
+    """In time, late, and by somebody whom nobody has called."""
+    day_s = (at_night().utc_ms // 1000) % 86_400
+    checks = CheckTimes(days=tuple(range(7)), at_s=day_s + 5, answer_ns=30 * SECOND)
+    works = at_night(RESPONSE._replace(rota=ROTA._replace(checks=checks)))
+    run(works, 6)
+    assert calls(works) == [("check_called", ("night", "second"))]
+    in_time = works.ask("answer", "", actor="night", role="operator")
+    again = works.ask("answer", "", actor="night", role="operator")
+    run(works, 31)
+    dead = [e.data["person"] for e in works.entries if e.event == "check_unanswered"]
+    late = works.ask("answer", "", actor="second", role="operator")
+
+    assert in_time == (True, "night: test call answered")
+    assert again == (False, "night: no test call waits for an answer")
+    assert dead == ["second"]
+    assert (late[0], "late" in late[1]) == (True, True)
+    assert works.state.alarms.unreached == ()
+    assert not works.ask("answer", "", actor="boss", role="supervisor")[0]
+
+
 @pytest.mark.parametrize(
     ("verb", "drive", "args", "words"),
     [
@@ -332,7 +370,7 @@ def test_torque_high_warns_of_the_contact_and_not_after_it() -> None:
         ("acknowledge", "D", {"alarm": ALARM, "occurrence": 1}, "no such alarm stands now"),
         ("acknowledge", "D", {"alarm": "X/forward/alarm_contact", "occurrence": 1}, "no alarm of this name"),
         ("acknowledge", "D", {"alarm": "nonsense", "occurrence": 1}, "no alarm of this name"),
-        ("acknowledge", "D", {"alarm": 7, "occurrence": 1}, "no alarm of this name"),
+        ("acknowledge", "D", {"alarm": 7, "occurrence": 1}, "no alarm is named"),
         ("shelve", "D", {"alarm": ALARM, "reason": "x", "for_s": 10**9}, "time limit"),
         ("shelve", "D", {"alarm": ALARM, "reason": "x", "for_s": -1}, "time limit"),
         ("shelve", "D", {"alarm": ALARM, "reason": "x", "for_s": "600"}, "time limit"),

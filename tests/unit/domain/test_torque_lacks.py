@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import io
+from collections import ChainMap
 from dataclasses import replace
 from typing import Any
 
 import pytest
 from rich.console import Console
 
+from nightrake.alarms.told import Fact, Moment
+from nightrake.alarms.told import torque_text as torque_words_of
 from nightrake.cli.status import drives_table
 from nightrake.cli.text import event_text, lacking_text, torque_text, with_uncertainty
 from nightrake.commissioning.record import curve_of, make_record
@@ -16,6 +19,7 @@ from nightrake.domain.inputs import RawScan
 from nightrake.domain.sampling import Sampler
 from nightrake.domain.site import CalibrationCurve, Direction
 from nightrake.domain.view import drive_view
+from nightrake.messages.about import About
 from nightrake.messages.payloads import EventData, TorqueData
 from unit.commissioning.stands import content
 from works import Works, rake, site_of
@@ -88,9 +92,9 @@ def test_forwarded_sample_says_how_many_sources_lack(curve: CalibrationCurve, co
     """A store holds numbers only."""
     works = works_with(curve)
     scan = next(i for i in works.inputs if isinstance(i, RawScan))
-    (sample,) = Sampler(scan.plan, works.state.wires).samples(scan)
+    (sample,) = Sampler(scan.plan, works.state.wires, dict).samples(scan)
 
-    assert sample.fields.get("torque_uncertainty_lacks") == count
+    assert ChainMap(*sample.parts).get("torque_uncertainty_lacks") == count
 
 
 def test_status_says_what_the_mark_means() -> None:
@@ -101,3 +105,19 @@ def test_status_says_what_the_mark_means() -> None:
 
     assert "±0.1*" in text
     assert "*: nothing is known of transducer, temperature; it is not in the ±" in text
+
+
+@pytest.mark.parametrize(("curve", "lacks", "mark"), [(WHOLE, [], ""), (LACKING, LACKS, "*")])
+def test_alarm_and_the_call_for_it_show_the_mark(curve: CalibrationCurve, lacks: list[str], mark: str) -> None:
+    """In the facts of the row, in the words of the account, and in what a person is told."""
+    works = works_with(curve)
+    works.operate("D", "shutdown/A")
+    works.scan()
+    (raised,) = (e for e in works.told("raised") if str(e.data["alarm"]).endswith("/shutdown_contact"))
+    fact = Fact(1, Moment("", 0, 0), raised.kind, raised.event, "D", "forward", raised.data)
+    about = About("Works", str(raised.data["alarm"]), 1, "x", "urgent", 0, now=view_of(curve))
+
+    assert raised.data.get("torque_uncertainty_lacks", []) == lacks
+    assert torque_words_of(fact).endswith(f"{mark} kN.m")
+    assert about.torque.endswith(f"{mark} kN.m")
+    assert ("*" in about.torque) is bool(mark)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import ChainMap
 from dataclasses import replace
 from typing import Any
 
@@ -115,10 +116,11 @@ def test_forwarded_samples_carry_it_where_it_is_stated(curve: CalibrationCurve) 
     works = works_with(curve)
     works.scan()
     scan = next(i for i in works.inputs if isinstance(i, RawScan))
-    (sample,) = Sampler(scan.plan, works.state.wires).samples(scan)
+    (sample,) = Sampler(scan.plan, works.state.wires, dict).samples(scan)
 
-    assert sample.fields["torque_nm"] == 24_000.0
-    stated = sample.fields.get("torque_uncertainty_nm")
+    fields = dict(ChainMap(*sample.parts))
+    assert fields["torque_nm"] == 24_000.0
+    stated = fields.get("torque_uncertainty_nm")
     assert stated == (pytest.approx(295.0) if curve is FITTED else None)
 
 

@@ -12,7 +12,7 @@ import pytest
 from commanders import KEYS, NOW_MS, SIGNERS, TOPICS, Memory, message, prover, received, signed
 from nightrake.messages.broker import Received
 from nightrake.messages.proving import BY_KEY, BY_TOPIC, Proved, Signer, Unproved
-from nightrake.messages.remembered import PER_PERSON, SLOTS, Answered, Remembered
+from nightrake.messages.remembered import PER_PERSON, SLOTS, SPANS, Answered, Remembered
 
 Make = Callable[[], Received]
 
@@ -323,6 +323,39 @@ def test_clock_set_back_lets_nothing_old_in_again(restart: bool) -> None:
     assert isinstance(found, Proved)
     assert found.taken is not None
     taken(remembered, message(now_ms=NOW_MS + 2000), now_ms=NOW_MS + 2000)
+
+
+@pytest.mark.parametrize("restart", [False, True])
+def test_clock_that_was_years_ahead_locks_nobody_out(restart: bool) -> None:
+    """All clocks of the site followed a wrong server by ten years, and were put right: commands are taken at once, what
+    was done before is still refused, and so is what was done then when that time comes."""
+    memory, ahead_ms = Memory(), 10 * 365 * 86_400_000
+    remembered = Remembered(memory.keep)
+    old, then = message(now_ms=NOW_MS), message(now_ms=NOW_MS + ahead_ms)
+    taken(remembered, old)
+    taken(remembered, then, now_ms=NOW_MS + ahead_ms)  # the first one is forgotten here
+    taken(remembered, message(now_ms=NOW_MS + ahead_ms + 400_000), now_ms=NOW_MS + ahead_ms + 400_000)
+    if restart:
+        remembered = Remembered(memory.keep, memory.kept)
+
+    taken(remembered, message(now_ms=NOW_MS + 700_000), now_ms=NOW_MS + 700_000)
+    assert refused(remembered, old, NOW_MS + 1000) == "clock_set_back"
+    assert refused(remembered, then, NOW_MS + ahead_ms + 1000) == "clock_set_back"
+    taken(remembered, message(now_ms=NOW_MS + 800_000), now_ms=NOW_MS + 800_000)
+
+
+def test_spans_of_what_was_forgotten_are_bounded() -> None:
+    """A clock that jumps every hour for days: the newest spans stay apart, and nothing forgotten is let in again."""
+    memory = Memory()
+    remembered = Remembered(memory.keep)
+    hours = [message(now_ms=NOW_MS + n * 3_600_000) for n in range(60)]
+    for n, given in enumerate(hours):
+        taken(remembered, given, now_ms=NOW_MS + n * 3_600_000)
+        remembered = Remembered(memory.keep, memory.kept)
+
+    assert len(json.loads(next(iter(memory.kept.values())))["forgotten"]) <= SPANS
+    for n, given in enumerate(hours[:-1]):
+        assert refused(remembered, given, NOW_MS + n * 3_600_000 + 1000) == "clock_set_back"
 
 
 def test_memory_is_bounded_for_each_person_and_its_slots_are_used_again() -> None:

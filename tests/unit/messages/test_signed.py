@@ -21,6 +21,7 @@ from nightrake.messages.commandpayloads import CommandMessage
 from nightrake.messages.operatorkey import OperatorKey, load_key, verify
 from nightrake.messages.signed import ARGS, claimed_of, fields_of, signed_bytes
 from nightrake.messages.signed import KEYS as MESSAGE_KEYS
+from peers.process import program
 
 TEXT = (Path(nightrake.messages.__file__).parent / "TOPICS.md").read_text(encoding="utf-8")
 COMMANDS = TEXT[TEXT.index("## Commands") : TEXT.index("## What a receiver can rely on")]
@@ -289,3 +290,37 @@ def ec_key() -> bytes:
         "openssl genpkey -algorithm EC -pkeyopt ec_paramgen_curve:P-256".split(), capture_output=True, check=True
     )
     return done.stdout
+
+
+def parsed(file: Path, kind: str) -> list[str]:
+    """Values of one kind in a key file, as OpenSSL reads them."""
+    command = [program("openssl", "openssl"), "asn1parse", "-in", str(file)]
+    lines = subprocess.run(command, capture_output=True, text=True, check=True).stdout.splitlines()
+    return [line.split(":")[3] for line in lines if f"prim: {kind}" in line]
+
+
+def test_another_program_opens_the_key_and_sees_how_much_a_guess_costs(tmp_path: Path) -> None:
+    """OpenSSL reads the form, finds AES-256 and 600,000 rounds of PBKDF2, and signs with the key as we do.
+
+    Source of the number: OWASP Password Storage Cheat Sheet, PBKDF2-HMAC-SHA256.
+    """
+    key, file, text = OperatorKey.make(), tmp_path / "k.pem", tmp_path / "text"
+    key.save(file, PHRASE)
+    text.write_bytes(b"anything")
+    sign = [program("openssl", "openssl"), "pkeyutl", "-sign", "-rawin", "-inkey", str(file), "-in", str(text)]
+    signed = subprocess.run([*sign, "-passin", f"pass:{PHRASE}"], capture_output=True, check=True).stdout
+
+    assert parsed(file, "OBJECT") == ["PBES2", "PBKDF2", "hmacWithSHA256", "aes-256-cbc"]
+    assert [int(rounds, 16) for rounds in parsed(file, "INTEGER")] == [600_000]
+    assert verify(key.public, signed, b"anything")
+
+
+def test_key_that_was_sealed_with_fewer_rounds_is_read_as_ever(tmp_path: Path) -> None:
+    """2,048, as the library's own form has them; here made by OpenSSL."""
+    file = tmp_path / "old.pem"
+    command = [program("openssl", "openssl"), "genpkey", "-algorithm", "ed25519", "-aes-256-cbc"]
+    subprocess.run([*command, "-pass", f"pass:{PHRASE}", "-out", str(file)], capture_output=True, check=True)
+    key = load_key(file, PHRASE)
+
+    assert 2_048 in [int(rounds, 16) for rounds in parsed(file, "INTEGER")]
+    assert verify(key.public, key.sign(b"anything"), b"anything")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -84,6 +85,19 @@ def test_site_without_a_channel_is_named(fennmark: Folder) -> None:
     assert doubts == [
         "there is no [channel.NAME]: every way to people goes through the broker, so that nobody is told when it is "
         "unreachable; give one that does not use it"
+    ]
+
+
+def test_no_channel_and_no_reach_are_one_sentence(fennmark: Folder) -> None:
+    """Not two that say nearly the same."""
+    (fennmark.path / "channels.toml").unlink()
+    people = (fennmark.path / "people.toml").read_text(encoding="utf-8")
+    fennmark.write("people.toml", re.sub(r"^reach = .*$", "", people, flags=re.MULTILINE))
+
+    doubts = [w for w in fennmark.load().warnings if "reach" in w or "channel" in w]
+    assert doubts == [
+        "there is no [channel.NAME], and no person has reach: every way to people goes through the broker, so that "
+        "nobody is told when it is unreachable; give one that does not use it, and people's reach over it"
     ]
 
 

@@ -241,7 +241,7 @@ def test_chain_that_has_nobody_is_named(fennmark: Folder) -> None:
     ("old", "new", "words"),
     [
         ("", "", "escalation.urgent has no steps, so everybody is called at once"),
-        ('reach = { mail = "a@example" }\n', "", "goes through the broker"),
+        ('reach = { mail = "a@example" }\n', "", "and no person has reach: every way"),
         ('days = ["mon"]', "", "a dead way to a person stays unseen"),
         ('"supervisor"', '"operator"', "nobody can release a lockout"),
         ('zone = "Europe/London"\n', '[team.t]\nname = "T"\nalways = ["a"]\n', "taken as UTC"),

@@ -131,8 +131,9 @@ def test_drive_without_record_is_told(fennmark: Folder) -> None:
     ],
 )
 def test_doubts_are_told(fennmark: Folder, file: str, old: str, new: str, words: str) -> None:
-    """What is allowed but seldom meant."""
-    assert "Look at these too" not in told(fennmark)
+    """What is allowed but seldom meant; of the example, that nobody in it can act yet."""
+    assert told(fennmark).partition("Look at these too")[2].count("!") == 2  # the closing line names the mark, too
+    assert words not in told(fennmark)
 
     if file.startswith("calibration/"):
         fennmark.handwrite()

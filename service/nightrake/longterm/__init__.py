@@ -1,0 +1,1 @@
+"""history.db: what the store does not keep for long, written by one worker, read by anybody."""

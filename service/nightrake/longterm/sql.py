@@ -1,0 +1,52 @@
+"""Connections to history.db, set as ours are, and one typed way to read rows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import apsw
+
+LOG_KEPT_BYTES = 4 * 1024 * 1024
+"""The write-ahead log is cut back to this."""
+BUSY_MS = 5000
+
+
+def fetch(db: apsw.Connection, statement: str, bindings: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """Run a statement to its end and give all its rows."""
+    return list(db.execute(statement, bindings))
+
+
+def connect(path: Path, vfs: str = "") -> apsw.Connection:
+    """The writing connection.
+
+    Args:
+        path: The file, made if missing. vfs: SQLite VFS, for tests of sick disks.
+
+    Raises:
+        apsw.Error: The file cannot be opened.
+    """
+    db = apsw.Connection(str(path), vfs=vfs or None)
+    try:
+        db.set_busy_timeout(BUSY_MS)
+        if not fetch(db, "pragma page_count")[0][0]:
+            db.execute("pragma auto_vacuum = incremental")  # before the first table, and before WAL
+        db.execute("pragma journal_mode = wal")
+        db.execute("pragma synchronous = full")
+        db.execute("pragma temp_store = memory")
+        db.execute("pragma mmap_size = 0")
+        db.execute("pragma cache_size = -32768")  # a whole cut: what does not fit would be written twice
+        db.execute(f"pragma journal_size_limit = {LOG_KEPT_BYTES}")
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def rollback(db: apsw.Connection) -> None:
+    """Undo an open transaction; SQLite has done so by itself after an I/O error."""
+    try:
+        if db.in_transaction:
+            db.execute("rollback")
+    except apsw.Error:
+        return  # what matters is the error that brought us here

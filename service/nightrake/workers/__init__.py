@@ -1,0 +1,1 @@
+"""Processes beside the watch, which it starts and which end with it."""
