@@ -100,7 +100,8 @@ def test_what_happens_is_recorded_and_told_over_kills_and_reloads(watch: Watch, 
     assert off != on
     file.write_text(off)
     assert watch.ask("reload")["ok"]
-    assert [row["event"] for row in all_rows(watch) if row["kind"] == "history"][1:] == ["recording_on_change_ended"]
+    ended = ["recording_on_change_ended"]
+    until(lambda: [r["event"] for r in all_rows(watch) if r["kind"] == "history"][1:] == ended, "its end to be kept")
     plc.set("d", 0, 0)
     until(lambda: watch.stage("D0") == "alarm", "the alarm")
     with pytest.raises(NightrakeError, match=r"points are recorded on change .*it can again from "):
