@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
 import json
-import os
 import sys
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from nightrake.alarms.told import fact_of, people_of, stamp
 from nightrake.cli.journal_read import json_line, row_object
 from nightrake.cli.journal_wanted import Chosen, Filters, searching, zone_at
+from nightrake.cli.wholefile import check_target, whole_file
 from nightrake.domain.cleantext import clean
 from nightrake.domain.rows import Row
 from nightrake.errors import NightrakeError
@@ -44,7 +42,7 @@ def run_export(
     target = as_csv or as_json
     settings = load(folder, overrides)
     if target != "-":
-        _check_target(Path(target), replace=replace)
+        check_target(Path(target), replace=replace)
     with searching(settings) as search:
         chosen = Chosen(settings, search, filters)
         rows = chosen.of(search.rows(chosen.wanted))
@@ -102,45 +100,12 @@ def _safe(cell: str) -> str:
     return f"'{text}" if cell[:1] in _FORMULA or begins in ("=", "+", "-", "@") else text
 
 
-def _check_target(path: Path, *, replace: bool) -> None:
-    try:
-        if path.is_dir():
-            raise NightrakeError(f"{path}: is a folder; give the name of a file")
-        if not path.parent.is_dir():
-            raise NightrakeError(f"{path}: there is no folder {path.parent}; make it first")
-        if path.exists() and not (replace and path.is_file()):
-            raise NightrakeError(f"{path}: is there already; give another name, or --replace")
-    except OSError as error:
-        raise _unwritable(path, error) from error
-
-
-def _unwritable(path: Path, error: OSError) -> NightrakeError:
-    return NightrakeError(f"{path}: cannot be written ({error.strerror}); nothing was left behind")
-
-
 def _write(path: Path, lines: Iterable[str], chosen: Chosen, *, replace: bool) -> int:
-    """Write a file beside its place, sync it, and only then give it its name; returns how many lines."""
-    count, news = 0, None
-    try:
-        fd, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        news = Path(name)
-        with os.fdopen(fd, "w", encoding="utf-8", newline="") as file:
-            for line in lines:
-                file.write(line)
-                count += 1
-            chosen.check_person()
-            file.flush()
-            os.fsync(file.fileno())
-        if replace:
-            news.replace(path)
-        else:
-            os.link(news, path)  # unlike a renaming it takes nobody's place
-    except FileExistsError:
-        raise NightrakeError(f"{path}: is there already; give another name, or --replace") from None
-    except OSError as error:
-        raise _unwritable(path, error) from error
-    finally:
-        if news is not None:
-            with contextlib.suppress(FileNotFoundError):
-                news.unlink()
+    """Write a file whole or not at all; returns how many lines."""
+    count = 0
+    with whole_file(path, replace=replace) as file:
+        for line in lines:
+            file.write(line.encode())
+            count += 1
+        chosen.check_person()
     return count
