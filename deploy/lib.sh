@@ -74,7 +74,11 @@ find_python() {
 
 # What the environment was made from: change any of it and it is made up to date again.
 fingerprint() {
-    { sha256sum <"$root/pyproject.toml" && python3 --version && printf '%s\n' "$root"; } | sha256sum | cut -d ' ' -f 1
+    local lock=$root/service/nightrake/page/npm/package-lock.json
+    {
+        sha256sum <"$root/pyproject.toml" && python3 --version && printf '%s\n' "$root"
+        [[ ! -e $lock ]] || sha256sum <"$lock"
+    } | sha256sum | cut -d ' ' -f 1
 }
 
 # set_up_venv EXTRA...: the package, editable, with these extras. Quick when nothing has changed.
@@ -125,6 +129,9 @@ explain_pip() {
         die "the package index does not answer; connect this machine, set https_proxy, or name an index that can" \
             "be reached in PIP_INDEX_URL, then run the same again (pip's words are in .venv/set-up.log)."
     fi
+    local why
+    why=$(grep -oE 'nightrake build: .*' "$log" | tail -n 1 || true)
+    [[ -z $why ]] || die "${why#nightrake build: } Then run the same again."
     tail -n 15 "$log" >&2
     die "pip could not install the packages; its last words are above, all of them in .venv/set-up.log."
 }

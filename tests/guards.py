@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import functools
 import inspect
+import subprocess
 import threading
 import time
 from collections.abc import Awaitable, Callable, Generator, Iterator
@@ -105,26 +106,44 @@ async def tasks_left(before: set[asyncio.Task[Any]]) -> set[asyncio.Task[Any]]:
 class loop_watch:  # noqa: N801  (reads as a statement: `with loop_watch() as longest`)
     """Time each callback of the event loop while inside; yields the list of those that took too long.
 
-    Time for which the kernel let this thread wait for a processor does not count: the test may share the machine.
+    Time for which the kernel let this thread wait for a processor does not count: the test may share the machine. Nor
+    does what starting a process takes, for which this thread waits until the child has had a processor.
     """
 
     def __enter__(self) -> list[str]:
-        self._run = asyncio.Handle._run
+        self._run, self._start = asyncio.Handle._run, subprocess.Popen.__init__
         found: list[str] = []
-        run, begin_wait_s = self._run, waited_s()
+        run, start = self._run, self._start
+        started_s, mine = 0.0, threading.get_ident()
+        read, had_waited_s = time.perf_counter(), waited_s()
 
         def timed(handle: asyncio.Handle) -> None:
+            nonlocal read, had_waited_s
             begin = time.perf_counter()
+            if begin - read > LOOK_S:  # not each time: there are very many
+                read, had_waited_s = begin, waited_s()
+            begin_waited_s = had_waited_s + started_s
             run(handle)
             took_s = time.perf_counter() - begin
-            if took_s > BLOCK_S and took_s - (waited_s() - begin_wait_s) > BLOCK_S:
+            if took_s > BLOCK_S and took_s - (waited_s() + started_s - begin_waited_s) > BLOCK_S:
                 found.append(f"{took_s:.2f} s in {handle!r}")
 
+        def timed_start(process: subprocess.Popen[Any], *args: Any, **kwargs: Any) -> None:
+            nonlocal started_s
+            begin, begin_waited_s = time.perf_counter(), waited_s()
+            try:
+                start(process, *args, **kwargs)
+            finally:
+                if threading.get_ident() == mine:
+                    started_s += time.perf_counter() - begin - (waited_s() - begin_waited_s)
+
         setattr(asyncio.Handle, "_run", timed)
+        setattr(subprocess.Popen, "__init__", timed_start)
         return found
 
     def __exit__(self, *_exc: object) -> None:
         setattr(asyncio.Handle, "_run", self._run)
+        setattr(subprocess.Popen, "__init__", self._start)
 
 
 def waited_s() -> float:

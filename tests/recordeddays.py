@@ -129,9 +129,9 @@ class RecordedDay:
         self.note("started")
         self._engine.begin()
 
-    def note(self, event: str) -> None:
+    def note(self, event: str, **data: object) -> None:
         """A row of the service's own."""
-        self._engine.note(Entry("service", event, "", "", {}))
+        self._engine.note(Entry("service", event, "", "", data))
 
     # --- inputs ---
 
@@ -166,7 +166,10 @@ class RecordedDay:
     def command(self, verb: str, drive: str, arg: str = "", **args: object) -> tuple[bool, str]:
         """A person asks for something; the answer."""
         stamps = (self.clock.mono_ns(), self.clock.utc_ms())
-        given = Command(*stamps, verb, drive, "", "night1", "supervisor", "local user", arg, "r1", args)
+        return self.submit(Command(*stamps, verb, drive, "", "night1", "supervisor", "local user", arg, "r1", args))
+
+    def submit(self, given: Command) -> tuple[bool, str]:
+        """A command of any person's; the answer."""
         ((_, answer),) = self._engine.submit(given).answers
         return answer
 

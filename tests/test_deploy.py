@@ -8,6 +8,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 DEPLOY = Path(__file__).resolve().parent.parent / "deploy"
 UNIT = DEPLOY / "systemd" / "nightrake.service"
 WORST_EXPOSURE = 2.0
@@ -74,12 +76,20 @@ def test_installation_as_the_unit_says_it_works_on_a_bare_system(tmp_path: Path)
     assert (tmp_path / "etc" / "nightrake" / "drives.toml").is_file()
 
 
-def test_watch_loads_under_the_units_memory_wall() -> None:
-    """Everything that the watch imports works where memory may not become executable (MemoryDenyWriteExecute)."""
+LOADS = {
+    "watch": "import nightrake.app",
+    "page": "import nightrake.workers.page, argon2; argon2.PasswordHasher(1, 8, 1).hash('a word')",
+    "reading for the page": "import nightrake.workers.pagereader, numpy; numpy.ones((9, 9)) @ numpy.ones((9, 9))",
+}
+
+
+@pytest.mark.parametrize("process", LOADS)
+def test_it_loads_under_the_units_memory_wall(process: str) -> None:
+    """Everything that a process imports works where memory may not become executable (MemoryDenyWriteExecute)."""
     # The kernel's own form of that wall, from 6.3 on; an older one says EINVAL and the import alone is tried.
     wall = "import ctypes; ctypes.CDLL(None).prctl(65, 1, 0, 0, 0)"  # PR_SET_MDWE, PR_MDWE_REFUSE_EXEC_GAIN
 
-    done = run(sys.executable, "-c", f"{wall}; import nightrake.app")
+    done = run(sys.executable, "-c", f"{wall}; {LOADS[process]}")
 
     assert done.returncode == 0, done.stderr
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import socket
 import subprocess
 import sys
 import tarfile
+import time
 import tomllib
 import zipfile
 from collections.abc import Iterator, Mapping
@@ -250,11 +252,14 @@ def test_pip_is_given_short_patience_unless_the_user_says_otherwise(tmp_path: Pa
 
 def test_long_silence_is_told(tmp_path: Path) -> None:
     """Whoever waits sees that it is still at it; a shorter wait stands in for the ten seconds."""
-    call = "silence_s=1; { echo 'Collecting x (from y)'; sleep 2.5; echo 'Installing collected packages: x'; }"
+    told = tmp_path / "told"
+    told.touch()
+    long = f"for _ in {{1..100}}; do grep -q 'still at it' {told} && break; sleep 0.1; done"
+    call = f"silence_s=1; {{ echo 'Collecting x (from y)'; {long}; echo 'Installing collected packages: x'; }}"
 
-    done = set_up(tmp_path, f"{call} | show_progress", pretend(tmp_path, {}))
+    set_up(tmp_path, f"{call} | show_progress >{told}", pretend(tmp_path, {}))
 
-    lines = done.stdout.splitlines()
+    lines = told.read_text().splitlines()
     assert lines[0] == "  Collecting x"
     assert any("still at it" in line for line in lines)
     assert lines[-1] == "  Installing them ..."
@@ -263,14 +268,32 @@ def test_long_silence_is_told(tmp_path: Path) -> None:
 def test_stopped_set_up_says_one_sentence(tmp_path: Path) -> None:
     """Ctrl-C at a terminal goes to the script and to what it runs."""
     script = f"set -euo pipefail; root={tmp_path}; source {ROOT / 'deploy' / 'lib.sh'}; say ready; sleep 60"
-    process = subprocess.Popen(["bash", "-c", script], stderr=subprocess.PIPE, text=True, start_new_session=True)
-    assert process.stderr is not None
-    assert process.stderr.readline() == "ready\n"
-    os.killpg(process.pid, signal.SIGINT)
-    said = process.communicate(timeout=10)[1]
+    with subprocess.Popen(["bash", "-c", script], stderr=subprocess.PIPE, text=True, start_new_session=True) as process:
+        try:
+            assert process.stderr is not None
+            assert process.stderr.readline() == "ready\n"
+            wait_for_child(process, "sleep")
+            os.killpg(process.pid, signal.SIGINT)
+            said = process.communicate(timeout=15)[1]
+        finally:
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGKILL)
 
     assert process.returncode == 130
     assert said == "nightrake set-up: stopped; run the same again to go on from here.\n"
+
+
+def wait_for_child(process: subprocess.Popen[str], name: str) -> None:
+    """Until a process has started that program: one that has only been forked is still the process itself."""
+    end_s = time.monotonic() + 15
+    while time.monotonic() < end_s:
+        for child in Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text(encoding="ascii").split():
+            with contextlib.suppress(OSError):
+                if Path(f"/proc/{child}/comm").read_text(encoding="utf-8") == f"{name}\n":
+                    return
+        assert process.poll() is None, "it has ended"
+        time.sleep(0.01)
+    pytest.fail(f"no {name} was started")
 
 
 @pytest.mark.parametrize("name", ["deploy/demo", "tests/run", ".ci/run", "tests/bench/run"])

@@ -9,26 +9,23 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
-import socket
 import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
-import structlog
-
+from nightrake import lifeline
 from nightrake.alive import Alive
 from nightrake.asked import COMMIT_WAIT_S, Asked
 from nightrake.beginning import (
-    CURSOR,
+    Given,
     broker_of,
     hand_over,
     is_same_boot,
     on_change_told,
     open_store,
     start_entry,
-    told_until,
     updated_from,
     with_latches,
 )
@@ -47,17 +44,21 @@ from nightrake.errors import NightrakeError
 from nightrake.forwarding import Forwarding
 from nightrake.hangup import served
 from nightrake.journal.chain import given_up_entry, lost_entry
-from nightrake.journal.store import Store
+from nightrake.journalfeed import JournalFeed, told_until
 from nightrake.keeping import Keeping
 from nightrake.kept import restore
 from nightrake.keptsettings import keep_settings
-from nightrake.lifeline import NO_MEMORY, calm_interpreter, end_at_once, end_rather_than_limp, first_of, is_no_memory
+from nightrake.learnkeeping import Learning, Started, standing_in
 from nightrake.linkalarms import LinkAlarms
 from nightrake.loadapart import program
-from nightrake.logs import LineLog, set_up_logs
+from nightrake.loglibrary import structlog
+from nightrake.logs import set_up_logs
+from nightrake.messages.ahead import Until
 from nightrake.messages.states import Renewal
 from nightrake.messages.teller import Teller
 from nightrake.notify import Notifier
+from nightrake.pageasked import PageAsked
+from nightrake.pagekeeping import PageKeeping
 from nightrake.polling import Pollers
 from nightrake.reaching import Reaching
 from nightrake.reloading import Reloader, Taken, secrets_changed, what_changed
@@ -72,27 +73,6 @@ TELLER_STOP_S = 4.0
 RELOADER_STOP_S = 5.0
 """For a reload to be given up; the process that reads the folder may hang with its disk."""
 MARKED_AT_ONCE = 50
-
-
-class Given(NamedTuple):
-    """What a watch is made of.
-
-    Attributes:
-        settings, secrets: What to do, and with which passwords. folder, overrides: Where a reload reads from.
-        store: Open. clock: The machine's. place, taken: Of the control socket. log: Of the log lines.
-        hung_up: Set when a SIGHUP came before anybody could serve it.
-    """
-
-    settings: Settings
-    secrets: Secrets
-    folder: Path
-    overrides: Mapping[str, Any]
-    store: Store
-    clock: SystemClock
-    place: Place
-    taken: socket.socket
-    log: LineLog
-    hung_up: threading.Event
 
 
 def run_watch(folder: Path, overrides: Mapping[str, Any], hung_up: threading.Event | None = None) -> int:
@@ -166,7 +146,7 @@ class Watch:
             trusted=clock.trusted,
             tellable=lambda: store.reserved_seq,
             tell=self._tell,
-            changed=self._mark,
+            changed=self._changed,
         )
         self._links = LinkAlarms(self._now, self.engine.submit)
         self._asked = Asked(self, clock)
@@ -177,22 +157,30 @@ class Watch:
         now = lambda: Taken(self.settings, self.secrets)  # noqa: E731
         self._reloader = Reloader(given.folder, given.overrides, now, self._go_on, self.engine.note)
         newest = lambda: self.engine.last_input_seq  # noqa: E731
-        self.forwarding = Forwarding(settings, store, clock, newest, self._link_of("store"), self._pulse)
-        self.keeping = Keeping(settings, store, clock, newest, self._link_of("history"), self.engine.note)
+        self.forwarding = Forwarding(settings, store, clock, newest, self._link_of("store"), self._pulse, self._is_news)
+        self.keeping = Keeping(settings, store, clock, newest, self._link_of, self.engine.note)
+        creeping = lambda: standing_in(self.engine.state)  # noqa: E731
+        at = str(given.folder.absolute())
+        self.learning = Learning(
+            settings, Started(at, given.overrides), store, clock, creeping, self._link_of, self.engine.note
+        )
+        self._page_asked = PageAsked(self, self._asked, clock)
+        asked, epoch = self._page_asked, lambda: store.epoch
+        self.page = PageKeeping(settings, at, epoch, clock, asked.verbs(), asked.streams(), self._link_of("page"))
         self._started = start_entry(settings, store, last_utc_ms, clock.utc_ms(), unfit)
         self._segment, self._on_change = segment, on_change_told(store)
         self._updated_from = updated_from(store)
         self.pollers: Pollers
 
-    def _new_teller(self, settings: Settings, secrets: Secrets, cursor: int) -> Teller:
+    def _new_teller(self, settings: Settings, secrets: Secrets, until: Until) -> Teller:
         mqtt, broker = settings.mqtt, broker_of(settings, secrets)
         return Teller(
             broker,
-            self,
+            JournalFeed(self.store),
             root=mqtt.root,
             site=settings.site.id,
             epoch=self.store.epoch,
-            cursor=cursor,
+            until=until,
             drives=settings.site.drives,
             utc_ms=self._clock.utc_ms,
             on_link=self._link_of("broker"),
@@ -203,18 +191,11 @@ class Watch:
             pulse=self._pulse,
         )
 
+    def _is_news(self) -> bool:
+        return self.engine.is_telling or self.teller.is_sending
+
     def _now(self) -> Now:
         return Now(self.engine.state, self._clock.mono_ns(), self._clock.utc_ms())
-
-    # --- the teller's feed --------------------------------------------------------------------------------------------
-
-    async def rows_after(self, seq: int, limit: int) -> list[Row]:
-        """Journal rows for the teller."""
-        return await self.store.rows_after(seq, limit)
-
-    def advance(self, seq: int) -> None:
-        """Keep the teller's cursor."""
-        self.store.set_cursor(CURSOR, self.store.epoch, seq)
 
     # --- wiring -------------------------------------------------------------------------------------------------------
 
@@ -222,7 +203,10 @@ class Watch:
         self.recent.append(row)
         self.teller.offer(row, durable)
         self.people.on_row(row, durable)
-        self.forwarding.wake()
+
+    def _changed(self, drives: Sequence[str]) -> None:
+        self._page_asked.scene.mark(drives)
+        self._mark(drives)
 
     def _mark(self, drives: Sequence[str]) -> None:
         state, mono_ns, utc_ms = self.engine.state, self._clock.mono_ns(), self._clock.utc_ms()
@@ -265,8 +249,8 @@ class Watch:
     async def _run_to_the_end(self) -> int:
         if self._given.hung_up.is_set():
             self._reloader.hang_up()
-        calm_interpreter()
-        end_rather_than_limp()
+        lifeline.calm_interpreter()
+        lifeline.end_rather_than_limp()
         self.store.start(
             self._durable,
             self._link_of("disk"),
@@ -282,10 +266,10 @@ class Watch:
         try:
             await self._run_all()
         except BaseExceptionGroup as errors:
-            if errors.subgroup(is_no_memory):
-                end_at_once(NO_MEMORY)
+            if errors.subgroup(lifeline.is_no_memory):
+                lifeline.end_at_once(lifeline.NO_MEMORY)
             if errors.subgroup(NightrakeError) and not errors.split(NightrakeError)[1]:
-                raise first_of(errors) from None
+                raise lifeline.first_of(errors) from None
             raise
         finally:
             await self.store.close()
@@ -304,6 +288,8 @@ class Watch:
             calling = group.create_task(self.people.channels.run(), name="channels")
             forward = group.create_task(self.forwarding.run(), name="forwarder")
             keeping = group.create_task(self.keeping.run(), name="history")
+            learning = group.create_task(self.learning.run(), name="learning")
+            page = group.create_task(self.page.run(), name="page")
             ticker = group.create_task(self._tick(), name="ticker")
             self.pollers.take(self.settings.site)
             await ready.wait()
@@ -315,7 +301,7 @@ class Watch:
             reloader.cancel()
             await asyncio.wait({reloader}, timeout=RELOADER_STOP_S)  # nothing is exchanged any more
             self.pollers.cancel()
-            for task in (ticker, forward, keeping):
+            for task in (ticker, forward, keeping, learning, page):
                 task.cancel()
             self.people.channels.stop()
             self.engine.note(Entry("service", "stopped", "", "", {"why": "asked to"}))
@@ -336,9 +322,11 @@ class Watch:
             tell=lambda part, up, detail: self._link_of(part)(up, detail),
             note=self.engine.note,
         )
+        tidy = lifeline.Tidy()
         while True:
             await asyncio.sleep(TICK_S)
             self.engine.tick()
+            tidy.turn(self._is_news())
             self._renew_states()
             self.people.look(self._clock.mono_ns(), self.forwarding.dead_letters)
             if news := self.store.damage.news():
@@ -362,6 +350,8 @@ class Watch:
         lines = [] if new.digest == old.settings.digest else self._take_site(old.settings, new)
         self.forwarding.settings_changed(new)
         self.keeping.settings_changed(new)
+        self.learning.settings_changed(new)
+        self.page.settings_changed(new, replaced)
         self._links.look(forwards=self.settings.forward.enabled)
         await self._retell(old, taken)
         return [*lines, *secrets_changed(replaced)]
@@ -391,7 +381,7 @@ class Watch:
         if left:
             self._telling.cancel()
             await asyncio.wait(left, timeout=TELLER_STOP_S)
-        self.teller = self._new_teller(new, taken.secrets, self.teller.stats.cursor)
+        self.teller = self._new_teller(new, taken.secrets, self.teller.until)
         await self.people.take_up(self.engine.last_seq)
         self._telling = self._group.create_task(self.teller.run(), name="teller")
         for number, drive in enumerate(list(self.engine.state.drives)):

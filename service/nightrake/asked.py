@@ -10,14 +10,18 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from nightrake.alarms.rights import Who
 from nightrake.clock import Clock
 from nightrake.control.server import Caller
+from nightrake.crashpoint import reach
 from nightrake.domain.alarmnow import alarms_now
 from nightrake.domain.alarmview import alarms_summary, lockout_view
 from nightrake.domain.cleantext import clean
 from nightrake.domain.inputs import Command, Got
-from nightrake.domain.rows import Answer
+from nightrake.domain.pace import Pace
+from nightrake.domain.rows import Answer, Entry
 from nightrake.domain.scan import position_read_ns
+from nightrake.domain.sceneview import contact_views
 from nightrake.domain.state import SiteState
 from nightrake.domain.view import drive_view
 from nightrake.errors import ControlError
@@ -50,6 +54,7 @@ class Asked:
     def __init__(self, watch: Watch, clock: Clock) -> None:
         self._watch = watch
         self._clock = clock
+        self._pace = Pace()
 
     def verbs(self) -> dict[str, Any]:
         """Verb -> who answers it."""
@@ -66,13 +71,14 @@ class Asked:
             "retry_letters": self._retry_letters,
             "recompute": self._recompute,
             "compact": self._compact,
+            "learn": self._learn,
         }
 
     async def _status(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
-        return status_of(self._watch, self._clock)
+        return await status_of(self._watch, self._clock)
 
     async def _news(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
-        return news_of(self._watch, self._clock, _number(args, "after", 0))
+        return await news_of(self._watch, self._clock, _number(args, "after", 0))
 
     async def _journal(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
         rows = await self._watch.store.rows_after(_number(args, "after", 0), min(_number(args, "limit", 100), ROWS))
@@ -119,6 +125,9 @@ class Asked:
         """Torque of a past period under another calibration record; done by the history worker, in minutes perhaps."""
         return await self._watch.keeping.ask(recompute=str(args["wish"])[:WISH], actor=caller.actor)
 
+    async def _learn(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
+        return await self._watch.learning.look_now()
+
     async def _compact(self, caller: Caller, args: Mapping[str, Any]) -> Any:  # noqa: ARG002
         """Free pages of history.db are given back, by the history worker."""
         return await self._watch.keeping.ask(compact=True)
@@ -151,15 +160,30 @@ class Asked:
         Returns:
             Its answer, after its commit or a second later; and whether it is on disk.
         """
-        stamps = (self._clock.mono_ns(), self._clock.utc_ms())
-        names = (clean(verb), clean(drive), clean(direction))
+        mono_ns, utc_ms = self._clock.mono_ns(), self._clock.utc_ms()
+        given = Command(mono_ns, utc_ms, clean(verb), clean(drive), clean(direction), *who, clean(arg), "ref", args)
         watch = self._watch
-        outcome = watch.engine.submit(Command(*stamps, *names, *who, clean(arg), "ref", args))
-        answer = outcome.answers[0][1]
+        answer = self._too_fast(given)
+        if answer is None:
+            answer = watch.engine.submit(given).answers[0][1]
+            if answer.ok:
+                self._pace = self._pace.and_one(given.verb, Who(*who), mono_ns)
         if not answer.ok:
             await asyncio.sleep(REFUSED_S)
         durable = await watch.store.wait_durable(watch.engine.last_seq, COMMIT_WAIT_S)
+        reach("before-command-answer")
         return answer, durable
+
+    def _too_fast(self, given: Command) -> Answer | None:
+        """One person may not fill the journal, whichever way they come; None: it goes on to the walk."""
+        who = Who(given.actor, given.role, given.known_by)
+        no = self._pace.why_not(given.verb, who, given.mono_ns)
+        if not no:
+            return None
+        engine = self._watch.engine
+        drive = given.drive if given.drive in engine.state.wires else ""
+        engine.note(Entry("command", "refused", drive, "", {**who.data(), "verb": given.verb, "reason": no}))
+        return Answer(False, f"{drive or given.verb}: not taken: {no}")
 
 
 def plain_args(given: Any) -> dict[str, Any]:
@@ -202,29 +226,14 @@ def live_view(state: SiteState, drive_id: str, mono_ns: int, utc_ms: int) -> dic
 
     Returns:
         The view, and: ``mono_ns`` (now), ``position_mono_ns`` (when the position's reply came; 0 = never),
-        ``contacts`` (each: id, stage, direction, channel, reads 1 operated, 0 released or None, reason of a bad
-        reading, ``period_ms`` of its scan).
+        ``contacts`` (see `contact_views`).
     """
     wire, drive = state.wires[drive_id], state.drives[drive_id]
     view = drive_view(state, drive_id, mono_ns, utc_ms)
-    contacts = []
-    for contact, now in zip(wire.contacts, drive.protection.contacts, strict=True):
-        spec = contact.spec
-        contacts.append(
-            {
-                "contact": str(spec.id),
-                "stage": str(spec.id.stage),
-                "direction": str(spec.id.direction),
-                "channel": spec.id.channel,
-                "reads": None if now.bad or now.raw < 0 else now.raw,
-                "reason": now.bad,
-                "period_ms": spec.point.period_ns / 1e6,
-            }
-        )
     return {
         **view,
         "mono_ns": mono_ns,
         "position_mono_ns": 0 if drive.position.value is None else position_read_ns(wire, state.endpoints),
         "device_serial": wire.spec.device_serial,
-        "contacts": contacts,
+        "contacts": contact_views(wire, drive),
     }

@@ -1,41 +1,58 @@
-"""How a run of the watch begins on what the last one left: its cursor, its states, the row that tells of it."""
+"""How a run of the watch begins on what the last one left: its states, the row that tells of it."""
 
 from __future__ import annotations
 
 import asyncio
 import json
+import socket
+import threading
 from collections.abc import Mapping, Sequence
-from typing import Any
+from pathlib import Path
+from typing import Any, NamedTuple
 
 from nightrake import __version__
 from nightrake.alarms.keys import AlarmKey
 from nightrake.alarms.life import AlarmState, Life
 from nightrake.alarms.records import Alarm, Subject
 from nightrake.alarms.standing import SiteAlarms
-from nightrake.clock import Clock, boot_id
+from nightrake.clock import Clock, SystemClock, boot_id
+from nightrake.control.place import Place
 from nightrake.domain.rows import Entry, Row
 from nightrake.domain.state import SiteState
 from nightrake.journal.damage import WRONG
 from nightrake.journal.store import Store
 from nightrake.kept import plan_to_json, states_of
 from nightrake.keptalarms import SUBJECT, alarm_states
+from nightrake.loglibrary import structlog
+from nightrake.logs import LineLog
 from nightrake.messages.broker import BrokerSettings
 from nightrake.settings import Secrets, Settings
 
-CURSOR = "mqtt"
+log = structlog.get_logger("nightrake.beginning")
+
 OPERATED, LATCHED, RESET = "shutdown_operated", "latched", "reset"
 """The last of these about a drive and direction says whether its shutdown holds; nothing else latches or is reset."""
 
 
-def told_until(store: Store) -> int:
-    """Number of the last row that the broker was told; 0, so that all are told again, where that is damaged."""
-    cursor = store.get_cursor(CURSOR)
-    # Numbers rise over the epochs of one file, so a cursor of an earlier epoch still says what was told.
-    told_seq = cursor[1] if cursor else 0
-    if told_seq < store.first_free_seq:
-        return told_seq
-    store.damage.add("a cursor, so that its destination begins as new", CURSOR)
-    return 0
+class Given(NamedTuple):
+    """What a watch is made of.
+
+    Attributes:
+        settings, secrets: What to do, and with which passwords. folder, overrides: Where a reload reads from.
+        store: Open. clock: The machine's. place, taken: Of the control socket. log: Of the log lines.
+        hung_up: Set when a SIGHUP came before anybody could serve it.
+    """
+
+    settings: Settings
+    secrets: Secrets
+    folder: Path
+    overrides: Mapping[str, Any]
+    store: Store
+    clock: SystemClock
+    place: Place
+    taken: socket.socket
+    log: LineLog
+    hung_up: threading.Event
 
 
 def with_latches(state: SiteState, store: Store, unfit: Sequence[str]) -> SiteState:
@@ -153,7 +170,7 @@ def open_store(settings: Settings, clock: Clock) -> Store:
     Raises:
         StoreError: It cannot be used; nothing was started.
     """
-    return Store.open(
+    store = Store.open(
         settings.store_dir,
         now_utc_ms=clock.utc_ms(),
         boot_id=boot_id(),
@@ -161,3 +178,6 @@ def open_store(settings: Settings, clock: Clock) -> Store:
         ballast_mb=settings.store.ballast_mb,
         keep_hours=settings.store.tail_hours,
     )
+    if store.opened.unwritable:
+        log.warning("store_unwritable", detail=store.opened.unwritable, in_memory=store.opened.unbegun)
+    return store

@@ -30,6 +30,7 @@ from nightrake.domain.view import drive_view
 from nightrake.messages.about import About
 from nightrake.messages.callpayload import bounded, call_payload
 from nightrake.messages.many import flood_over_summary, flood_summary, more_summary, worst_lines
+from nightrake.messages.pagelink import page_link, with_link
 from nightrake.messages.summary import (
     BROKER,
     back_summary,
@@ -103,7 +104,10 @@ class Calling:
         self._ended: set[str] = set()  # alarms whose people know already that they are not needed
         self._away: set[str] = set()  # alarms whose people know that nobody watches them
         self._flooded: tuple[str, ...] = ()  # who was told of the flood that is on
+        self._flood_seq = 0  # its row; 0 = none in this run
         self.trends = Trends()
+        self.public_url = ""
+        """Of the page, to which messages lead."""
 
     # --- from the engine ----------------------------------------------------------------------------------------------
 
@@ -219,10 +223,12 @@ class Calling:
             standing = Counter(r.priority.value for _, r in calling)
             worst = worst_lines((a.key, r.priority.value, r.type.title) for a, r in calling)
             words = flood_summary(site, count, {p: standing[p] for p in RANK}, worst)
-        self._flooded = () if over else tuple(people)
         call = Call("", FLOOD, "high", call_payload(about, row, data, words, 0), row.seq, over, durable)
         for person in people:
-            self._tell(call._replace(person=person), words)
+            # Who was called while it was on has read of it in that message, if it came to them.
+            since = self._flood_seq if over and person not in self._flooded else 0
+            self._tell(call._replace(person=person, since=since), words)
+        self._flooded, self._flood_seq = ((), 0) if over else (tuple(people), row.seq)
         if over:
             self._drop(FLOOD)
 
@@ -244,11 +250,13 @@ class Calling:
             self._tell(Call(one, name, "high", payload, row.seq, ends, durable, apart=True), words)
 
     def _tell(self, call: Call, words: Summary, over_broker: Summary | None = None) -> None:
-        payload = {"person": call.person, **call.payload}
+        link = page_link(self.public_url, call.alarm.removesuffix(AWAY), self._now().state.drives)
+        payload = {"person": call.person, **call.payload, "link": link}
         if over_broker is not None:
             payload |= {"subject": over_broker.subject, "text": over_broker.short}
         self._teller().call(call._replace(payload=payload))
-        told = {"subject": words.subject, "short": words.short, "long": words.long, "event": call.payload["event"]}
+        short, long = with_link(words.short, link), with_link(words.long, link, "\n\n")
+        told = {"subject": words.subject, "short": short, "long": long, "event": call.payload["event"]}
         self._channels.call(call._replace(payload=told))
 
     def _about(self, row: Row, data: Mapping[str, Any], now: Now) -> tuple[About, int]:
@@ -302,7 +310,8 @@ def ways_of(settings: Settings) -> dict[str, tuple[tuple[str, str], ...]]:
     return {i: tuple(p.reach.items()) for i, p in settings.people.items()}
 
 
-def more_words(more: More, site: str) -> dict[str, str]:
-    """One message in the place of many, for the channels."""
+def more_words(more: More, site: str, link: str = "") -> dict[str, str]:
+    """One message in the place of many, for the channels, with a link to the page's alarms."""
     words = more_summary(more, site)
-    return {"subject": words.subject, "short": words.short, "long": words.long}
+    short, long = with_link(words.short, link), with_link(words.long, link, "\n\n")
+    return {"subject": words.subject, "short": short, "long": long}

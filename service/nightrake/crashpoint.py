@@ -29,9 +29,13 @@ ARCHIVE = (
 """Moments of a closed segment on its way into a file, and out of the store."""
 FORWARDING = "before-post after-post after-forward".split()
 """Moments of a batch for the forwarded store: not sent yet; answered, and the cursor not moved; the cursor moved."""
-BACKLOG = "after-left-out after-backlog-safe before-backlog-done".split()
-"""Moments of a stretch for the backlog lane: kept, and the live lane's cursor not moved; certain up to somewhere; done,
-and still kept."""
+BACKLOG = "after-left-out after-jump after-backlog-safe before-backlog-done after-backlog-done".split()
+"""Moments of a stretch for the backlog lane: kept, and the live lane's cursor not moved; moved; certain up to
+somewhere; done, and still kept; and gone."""
+LIVE = "after-drawn after-gone-back before-letter after-letter".split()
+"""Further moments of forwarding: lines made; back to where the resend window begins; a refused line put aside."""
+CATCHING_UP = "catching-drawn catching-sent catching-safe catching-back catching-done".split()
+"""Moments of the backlog lane's process: a chunk made; acknowledged; certain, not said yet; back; done, not said."""
 SEALING = (
     "mid-history-migration before-seal mid-seal before-sealed before-seal-commit after-seal-commit before-seal-told"
     " after-seal-told before-history-checkpoint mid-history-trim after-history-trim"
@@ -51,7 +55,10 @@ CARE = (
 """Moments of a backup: of its copies, its list, its name; of a restore: copied, decided, moved in; of compacting."""
 SEALED = "before-history-cursor after-history-cursor".split()
 """Moments of the watch that hears of it."""
-POINTS = (*STORE, *ARCHIVE, *TELLING, *FORWARDING, *BACKLOG, *SEALING, *SUMMARISING, *TRIPS, *CARE, *SEALED)
+ASKED = ["before-command-answer"]
+"""A person's command is done and committed, and nobody has heard so."""
+_OF_FORWARDING = *FORWARDING, *BACKLOG, *LIVE, *CATCHING_UP
+POINTS = (*STORE, *ARCHIVE, *TELLING, *_OF_FORWARDING, *SEALING, *SUMMARISING, *TRIPS, *CARE, *SEALED, *ASKED)
 """All moments."""
 
 

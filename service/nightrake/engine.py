@@ -13,8 +13,6 @@ from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, NamedTuple, Protocol
 
-import structlog
-
 from nightrake.clock import Clock, Segment, next_segment
 from nightrake.domain.chatter import Tallies, bound
 from nightrake.domain.inputs import Input, RawScan, SettingsChanged, Tick
@@ -26,6 +24,7 @@ from nightrake.domain.tailcodec import to_record
 from nightrake.journal.identity import new_id
 from nightrake.kept import plan_to_json, snapshot, states_of
 from nightrake.keptalarms import alarm_states
+from nightrake.loglibrary import structlog
 from nightrake.logs import facts_of, level_of
 
 log = structlog.get_logger("nightrake.engine")
@@ -270,6 +269,11 @@ class Engine:
                 self._told_seq = row.seq
                 self.counts["undurable"] += 1
                 self._tell(row, False)
+
+    @property
+    def is_telling(self) -> bool:
+        """Whether a row waits for the disk before it is told."""
+        return bool(self._waiting)
 
     @property
     def last_seq(self) -> int:

@@ -7,6 +7,7 @@
     +-- StoreError          the local store cannot be opened, read or written
     +-- MessageError        the broker or the forwarded store refused or vanished
     +-- ControlError        a command could not be carried out
+    +-- LearningError       numbers carry no answer to what is asked of them: too few, all alike, out of range
 
 Message: where, what, what was expected, what to do. One sentence. The facts stay as attributes, so that no caller has
 to take a text apart. Exceptions mean a broken program, configuration or link; a bad reading is a value, never one of
@@ -77,3 +78,7 @@ class ControlError(NightrakeError):
     def __init__(self, text: str, *, nobody: bool = False) -> None:
         self.nobody = nobody
         super().__init__(text)
+
+
+class LearningError(NightrakeError):
+    """Numbers do not carry what is asked of them: too few points, all at one time, out of range."""

@@ -18,20 +18,20 @@ import sys
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-import structlog
-
 from nightrake.clock import Clock
 from nightrake.crashpoint import reach
 from nightrake.errors import StoreError
 from nightrake.forwardmarks import RESEND_NS
 from nightrake.forwardprocess import LONGEST_LINE, end, hear
 from nightrake.forwardrate import Rate
+from nightrake.historian.probing import SETTLE_NS
 from nightrake.historian.sending import StoreTarget
 from nightrake.historian.split import Extent
 from nightrake.historian.stamps import Stamps
 from nightrake.journal.damage import WRONG
 from nightrake.journal.store import Store
 from nightrake.keptsettings import built_text
+from nightrake.loglibrary import structlog
 from nightrake.settings import Settings
 
 log = structlog.get_logger("nightrake.forwarding")
@@ -45,6 +45,7 @@ SILENT_S = 900.0
 """It says something every few seconds, but for a store that hangs; one that is silent for this long is started anew."""
 BACKOFF_S = (1.0, 60.0)
 RESEND_S = RESEND_NS / 1e9
+SETTLE_S = SETTLE_NS / 1e9
 
 Dead = list[tuple[str, str]]
 Damaged = dict[tuple[str, str], list[int]]
@@ -262,6 +263,7 @@ class Backlog:
             "batch_lines": settings.forward.batch_lines,
             "token": target.token,
             "resend_s": RESEND_S,
+            "settle_s": SETTLE_S,
         }
         return json.dumps({**more, **job}, separators=(",", ":")).encode() + b"\n"
 
@@ -286,7 +288,11 @@ class Backlog:
             reach("before-backlog-done")
             del self._spans[0]
             self._save()
+            reach("after-backlog-done")
             return True
+        if "back" in said:
+            self._go_back(first, int(said["back"]), str(said["stamps"]))
+            return False
         safe = int(said.get("safe", 0))
         if first.from_seq < safe <= first.to_seq:
             Stamps.of(said["stamps"])
@@ -294,3 +300,10 @@ class Backlog:
             self._save()
             reach("after-backlog-safe")
         return False
+
+    def _go_back(self, first: Span, seq: int, stamps: str) -> None:
+        """The store has forgotten what was certain to be there: from here on it is to come again, whoever dies now."""
+        Stamps.of(stamps)
+        if seq < first.from_seq:
+            self._spans[0] = first._replace(from_seq=seq, stamps=stamps)
+            self._save()

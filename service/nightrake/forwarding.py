@@ -21,10 +21,10 @@ from nightrake.forwardbacklog import EXTENT_S, Damaged, Dead, Order
 from nightrake.forwardlanes import Lanes
 from nightrake.forwardletters import Letters
 from nightrake.forwardlines import Aside, Lines
-from nightrake.forwardprobe import Probing
 from nightrake.forwardrate import Rate
 from nightrake.historian.dating import Dating
 from nightrake.historian.delivery import Delivery
+from nightrake.historian.probing import Probing
 from nightrake.historian.sending import Answer, Sender, StoreTarget, Verdict
 from nightrake.journal.store import Store
 from nightrake.reloading import SECRETS_S, in_thread
@@ -33,6 +33,9 @@ from nightrake.settings import Settings, secret
 PART = "forwarding"
 PERIOD_S = 0.5
 RECORDS = 2000
+FEW = 100
+"""Records of the first batch after trouble: of a store that comes and goes, or hardly moves, no batch of two thousand
+may ever be taken whole, and only behind one that was is it looked whether the live lane is far behind."""
 EVENTS = 500
 BACKOFF_S = (0.5, 30.0)
 SEALED_AWAY = "what comes next is in the sealed history, and the process that sends it from there fails; see the log"
@@ -47,6 +50,7 @@ class Forwarding:
         settings: Where to. store: The tail and journal. clock: Durations and trust.
         newest_input: Gives the number of the newest recorded input.
         on_link: Called on each change: (up, detail). pulse: Is told that it goes on.
+        news: Whether an event is on its way out, which goes first.
     """
 
     def __init__(
@@ -57,14 +61,15 @@ class Forwarding:
         newest_input: Callable[[], int],
         on_link: Callable[[bool, str], None],
         pulse: Pulse | None = None,
+        news: Callable[[], bool] = lambda: False,
     ) -> None:
         self._store = store
         self._clock = clock
         self._on_link = on_link
         self._pulse = pulse or Pulse(lambda: clock.mono_ns() / 1e9)
+        self._on_its_way = news
         self._news = LinkNews()
         self._again = asyncio.Event()
-        self._awake = asyncio.Event()
         self._rng = random.Random("forward")
         self._lanes = Lanes(store, clock, newest_input, self._put_backlog_aside)
         self._place, self._backlog = self._lanes.place, self._lanes.backlog
@@ -75,22 +80,18 @@ class Forwarding:
         self._probing: Probing | None = None
         self._dead = self._undated = 0
         self._sent_utc_ms = 0
+        self._flows = False
         self._take(settings)
 
     def _take(self, settings: Settings, before: Lines | None = None) -> None:
         self._settings = settings
         self._delivery.begin_anew(settings.forward.batch_lines)
-        self._lines = Lines(settings.site, self._store.layout, before)
+        self._lines = Lines(settings.site, self._store.layout, before, self._on_its_way)
 
     def settings_changed(self, settings: Settings) -> None:
         """Go on with other settings."""
         self._take(settings, self._lines)
         self._again.set()
-        self._awake.set()
-
-    def wake(self) -> None:
-        """Something was journalled."""
-        self._awake.set()
 
     @property
     def dead_letters(self) -> int:
@@ -158,6 +159,7 @@ class Forwarding:
                 await self._forward(sender, self._probing, Order(target, self._settings))
             finally:
                 sender.close()
+                self._probing.close()
 
     def _target(self) -> StoreTarget:
         f = self._settings.forward
@@ -182,20 +184,30 @@ class Forwarding:
                 continue
             if answer is None or (answer.verdict is Verdict.TAKEN and not answer.lost):
                 wait_s = BACKOFF_S[0]
+                if probing.in_doubt:
+                    self._place.go_back_behind(await probing.kept_until_ns(self._write_turn))
+                    more = True
                 if answer is not None:
                     self._tell(True, "")
                 if not more:
                     await self._rest(PERIOD_S)
                 continue
-            self._place.go_back()
-            self._letters.forget()
-            if not probing.keeps_nothing:
-                probing.forget()
+            self._flows = False
+            if not answer.asks_to_wait:
+                self._go_back(probing)
             if answer.verdict is not Verdict.TAKEN:
                 self._tell(False, answer.text)
                 pause_s = max(answer.retry_after_s, wait_s * self._rng.uniform(0.5, 1.0))
                 await self._rest(PERIOD_S if probing.keeps_nothing else pause_s)  # a probe says when it is over
                 wait_s = min(2 * wait_s, BACKOFF_S[1])
+
+    def _go_back(self, probing: Probing) -> None:
+        """What the store has acknowledged lately may be lost with it."""
+        self._place.go_back()
+        reach("after-gone-back")
+        self._letters.forget()
+        if not probing.keeps_nothing:
+            probing.forget()
 
     async def _dates(self) -> Dating | None:
         """What dates the records; None while the clock cannot be believed, or the store does not say yet since when."""
@@ -224,13 +236,15 @@ class Forwarding:
         if probing.keeps_nothing:
             words = f"{self._settings.forward.url} acknowledges what is written, and keeps nothing of it"
             return Answer(Verdict.DENIED, f"{words}: a line written there cannot be read back; check the store"), False
-        await self._letters.turn(sender)
+        answer = await self._letters.turn(sender)
+        if answer.verdict is not Verdict.TAKEN or answer.lost:
+            return answer, True
         return await self._one_batch(sender, dating)
 
     async def _one_batch(self, sender: Sender, dating: Dating) -> tuple[Answer | None, bool]:
         """Send what comes next; (None, False) when there is nothing. The cursor moves only when it was taken."""
-        at = self._place.at
-        records = [] if self._backlog.holds else await self._store.tail_after(at.tail_seq, RECORDS)
+        at, most = self._place.at, RECORDS if self._flows else FEW
+        records = [] if self._backlog.holds else await self._store.tail_after(at.tail_seq, most)
         rows = await self._store.rows_after(at.row_seq, EVENTS)
         if not records and not rows:
             return None, False
@@ -240,9 +254,11 @@ class Forwarding:
             return None, True
         stamps, aside = at.stamps.copy(), Aside()
         lines = await self._lines.of(records, rows, stamps, dating, aside)
+        reach("after-drawn")
         answer = await self._delivery.deliver(sender, lines)
         if answer.verdict is not Verdict.TAKEN or answer.lost:
             return answer, True
+        self._flows = True
         self._put_aside(aside)
         self._rate.count(self._delivery.lines)
         if self._place.at is at:
@@ -250,10 +266,10 @@ class Forwarding:
             self._place.advance(tail_seq, rows[-1].seq if rows else at.row_seq, stamps)
             self._sent_utc_ms = records[-1].utc_ms if records else self._sent_utc_ms
         reach("after-forward")
-        if len(records) == RECORDS and self._lanes.is_far_behind(self._sent_utc_ms):
+        if len(records) == most and self._lanes.is_far_behind(self._sent_utc_ms):
             self._pulse.turn(PART, EXTENT_S)
             await self._lanes.split()
-        return answer, len(records) == RECORDS or len(rows) == EVENTS
+        return answer, len(records) == most or len(rows) == EVENTS
 
     async def _may_send(self, first_seq: int) -> bool:
         self._pulse.turn(PART, EXTENT_S)
@@ -273,7 +289,9 @@ class Forwarding:
 
     def _put_letter(self, line: str, why: str) -> None:
         self._dead += 1
+        reach("before-letter")
         self._store.put_dead_letter(self._clock.utc_ms(), line, why)
+        reach("after-letter")
 
     def _put_aside(self, aside: Aside) -> None:
         """The batch was taken: what of it stayed here becomes dead letters, one for each reason."""

@@ -16,9 +16,9 @@ from nightrake.keeping import CURSOR as SEALED
 FAR_INPUTS, FAR_MS = 10_000, 60_000
 """Further behind than both, and what is old is left to the backlog lane: caught up with in the watch, it would hold up
 what is new for more than some seconds."""
-TRIES, TRY_NS = 5, 60_000_000_000
-"""So often, and so long apart, a backlog lane that cannot be begun is tried again; then what only it could read is
-given up, told."""
+TRIES, FIRST_TRY_NS, LONGEST_TRY_NS = 9, 5_000_000_000, 60_000_000_000
+"""So often a backlog lane that cannot be begun is tried again, soon at first (a machine that is busy has no time for
+its process), then a minute apart; after some five minutes what only it could read is given up, told."""
 
 
 class Lanes:
@@ -83,20 +83,34 @@ class Lanes:
         return (await self._store.tail_span())[0] >= first_seq
 
     async def split(self) -> bool:
-        """Leave everything up to now to the backlog lane; False where that cannot be now."""
-        safe, to_seq, now_ns = self.place.safe, self._newest_input(), self._clock.mono_ns()
+        """Leave everything up to now to the backlog lane; False where that cannot be now.
+
+        Raises:
+            StoreError: The tail cannot be read now.
+        """
+        now_ns = self._clock.mono_ns()
         if self._tries and now_ns < self._try_again_ns:
             return False
+        to_seq = await self._kept_until()
+        safe = self.place.safe
         extent = await self.backlog.measure(safe.tail_seq, to_seq, safe.stamps.samples)
         if extent is None:
-            self._tries, self._try_again_ns = self._tries + 1, now_ns + TRY_NS
+            self._try_again_ns = now_ns + min(FIRST_TRY_NS << self._tries, LONGEST_TRY_NS)
+            self._tries += 1
             return False
         self._tries = 0
         split = split_of(safe.stamps.samples, extent, self._clock.utc_ms())
         self.backlog.leave_out(safe.tail_seq, to_seq, safe.stamps.samples, hold=split.hold)
         reach("after-left-out")
         self.place.jump(to_seq, split.stamps)
+        reach("after-jump")
         return True
+
+    async def _kept_until(self) -> int:
+        """Number of the newest input on disk: the process that looks at the stretch does not see what still waits."""
+        newest = self._newest_input()
+        last = (await self._store.tail_span())[1]
+        return min(newest, last) if last else newest
 
     def _go_on_behind(self, stamps: Stamps) -> None:
         """What the live lane has waited for is done."""

@@ -16,22 +16,35 @@ from nightrake.historian.stamps import Used
 from nightrake.journal.damage import ROW_DAMAGED, WRONG, is_whole
 from nightrake.kept import plan_from_json
 
-YIELD_RECORDS = 16
-"""After this many the pollers get their turn: two thousand in one go would hold them up for 100 ms."""
+SHORT_BATCH = 240
+"""Records that some 350 drives at 10 Hz bring in half a second."""
+YIELD_RECORDS, YIELD_RECORDS_LONG = 12, 24
+"""After this many of a batch the pollers get their turn, and an alarm its way out: two thousand in one go would take
+100 ms."""
+PAUSE_S = 0.001
+"""A scan takes several turns of the loop, so in a short batch a pause lets it come to its end. It costs as much as two
+records, which a large site has no time for."""
 BUSY_S = 0.001
 """Whoever's turn comes back later than this is on a busy loop, and lets it be for a while: scans come first."""
 LONGEST_WAIT_S = 0.05
+NEWS_LOOK_S, NEWS_WAIT_S = 0.002, 0.1
+"""While an event is on its way to disk and broker no line is made; one batch waits for events so long at most, so that
+a storm of them does not end forwarding."""
 MISSING = 200
 """Read plans that are known to be missing, held at a time."""
 _SAFE = re.compile(r"[^A-Za-z0-9_./-]")
 
 
-async def give_way() -> None:
-    """Let everybody else have a turn; on a busy loop for twice as long as their turns took."""
+def _nothing() -> bool:
+    return False
+
+
+async def give_way(pause_s: float) -> None:
+    """Let everybody else have their turns; on a busy loop for twice as long as those took."""
     loop = asyncio.get_running_loop()
     begun_s = loop.time()
-    await asyncio.sleep(0)
-    taken_s = loop.time() - begun_s
+    await asyncio.sleep(pause_s)
+    taken_s = loop.time() - begun_s - 2 * pause_s
     if taken_s > BUSY_S:
         await asyncio.sleep(min(2 * taken_s, LONGEST_WAIT_S))
 
@@ -60,13 +73,19 @@ class Lines:
         site: The settings' site. layout: Gives the text of a read plan that the store keeps.
         before: Those of the settings before: what is as it was there is taken over, for laying out two thousand drives
             anew holds up the scans for half a second.
+        news: Whether an event is on its way out, which goes first.
     """
 
     def __init__(
-        self, site: SiteSpec, layout: Callable[[str], Awaitable[str | None]], before: Lines | None = None
+        self,
+        site: SiteSpec,
+        layout: Callable[[str], Awaitable[str | None]],
+        before: Lines | None = None,
+        news: Callable[[], bool] = _nothing,
     ) -> None:
         self._site = site
         self._layout = layout
+        self._news = news
         self._samples: SampleLines = SampleLines(site, before._samples if before is not None else None)
         self._missing: set[str] = set()
 
@@ -81,9 +100,15 @@ class Lines:
                 the machine ran.
         """
         lines: list[str] = []
+        is_short = len(records) <= SHORT_BATCH
+        at_once, pause_s = (YIELD_RECORDS, PAUSE_S) if is_short else (YIELD_RECORDS_LONG, 0.0)
+        patience = round(NEWS_WAIT_S / NEWS_LOOK_S)
         for number, record in enumerate(records):
-            if number % YIELD_RECORDS == 0:
-                await give_way()
+            if number % at_once == 0:
+                await give_way(pause_s)
+                while patience and self._news():
+                    patience -= 1
+                    await asyncio.sleep(NEWS_LOOK_S)
             if record.kind == "scan" or not is_whole(record):
                 try:
                     await self._learn(record)

@@ -11,6 +11,9 @@ same start of the machine, and with no trouble with the store in any run since, 
 acknowledged that twice, long apart. Whatever it was killed in between, it holds the second; to lose a sample it would
 have to be killed within seconds of both, and be back each time before any run noticed. Without a landmark a watch in a
 crash loop would send the same for ever, and ever more of it.
+
+How long a store really takes to save something nobody here can know; its disk may hang. So places further back are
+remembered as well, some minutes' worth, for when a loss has shown that more is gone (`Place.go_back_behind`).
 """
 
 from __future__ import annotations
@@ -29,6 +32,8 @@ RESEND_NS = 30_000_000_000
 FIRST_NS = 10_000_000_000
 """After this long a store has saved what it acknowledged: twice the 5 s within which VictoriaMetrics saves what it
 holds in memory unless told otherwise (`-inmemoryDataFlushInterval`; the value is from memory)."""
+OLDER = 12
+"""Places before the last half minute, half a minute apart: for a store that turns out to have forgotten more."""
 LANDMARK_NS = 1_000_000_000
 """How often a young run renews its landmark."""
 
@@ -79,6 +84,7 @@ class Place:
         self._landmark: Landmark | None = None
         self.at = self._begin_at()
         self._marks: deque[Mark] = deque([self.at])
+        self._older: deque[Mark] = deque(maxlen=OLDER)
         self._begin = self._kept = self.at
         self._begun_ns = self.at.mono_ns
         self._saved: tuple[Mark, Landmark | None] = self._begin, self._landmark
@@ -121,7 +127,9 @@ class Place:
             self._marks.append(self.at)
         known_ns = now_ns if self.verified_ns is None else self.verified_ns
         while len(self._marks) > 1 and self._marks[1].mono_ns < min(now_ns - RESEND_NS, known_ns):
-            self._marks.popleft()
+            mark = self._marks.popleft()
+            if not self._older or mark.mono_ns - self._older[-1].mono_ns >= RESEND_NS:
+                self._older.append(mark)
         self._kept = self._safe(now_ns)
         self._leave_landmark(now_ns)
         self._save()
@@ -166,6 +174,7 @@ class Place:
         first = Mark(safe.mono_ns, tail_seq, safe.row_seq, Used(samples, safe.stamps.events))
         self.at = Mark(self._mono_ns(), tail_seq, at.row_seq, Used(samples, at.stamps.events))
         self._marks = deque([first, self.at])
+        self._older.clear()  # what lies there is sent by somebody else, under stamps that this lane would not give
         self._begin = self._kept = first
         self._landmark = None
         self._save()
@@ -178,6 +187,21 @@ class Place:
         if self._landmark is not None:
             self._landmark = None
             self._save()  # at once: should this run die now, the next must not trust what came before the trouble
+
+    def go_back_behind(self, kept_until_ns: int | None) -> None:
+        """After a loss: the store is known to have kept what was written up to then, and perhaps nothing since.
+
+        Args:
+            kept_until_ns: Monotonic. None = not known: then `go_back` was enough, as far as anybody can tell.
+        """
+        if kept_until_ns is None or self._marks[0].mono_ns <= kept_until_ns:
+            return
+        while self._older:
+            self._marks.appendleft(self._older.pop())
+            if self._marks[0].mono_ns <= kept_until_ns - FIRST_NS:
+                break
+        self.go_back()
+        self._save()  # at once, as in `go_back`
 
 
 def _mark_of(now_ns: int, tail_seq: int, extra: str) -> Mark:

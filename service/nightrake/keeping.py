@@ -16,14 +16,14 @@ import sys
 from collections.abc import Callable
 from typing import Any
 
-import structlog
-
 from nightrake.clock import Clock
 from nightrake.crashpoint import reach
-from nightrake.domain.cleantext import clean
 from nightrake.domain.rows import Entry
 from nightrake.errors import ControlError
+from nightrake.forwardprocess import end
+from nightrake.historyrows import LostAgain, TripsGone, entry_of
 from nightrake.journal.store import Store
+from nightrake.loglibrary import structlog
 from nightrake.settings import Settings
 
 log = structlog.get_logger("nightrake.keeping")
@@ -38,8 +38,13 @@ BUSY_S = 3600.0
 LONGEST_LINE = 64 * 1024
 BEHIND_S = 3600.0 + 1800.0
 """An hour is sealed when it is over; what is not sealed half an hour later is told."""
-END_S = 2.0
-HOUR_MS = 3_600_000
+NO_EPOCH_S = 1.0
+"""How often is looked whether a store that could not be written at its start has been."""
+LOSING_NS = 30_000_000_000
+"""So long after the last reading that went unsealed this is told, for they go in heaps."""
+DAMAGE = "notice:history_damaged"
+LONGEST_TOLD = 300
+"""Characters of what the worker says of itself that are told on."""
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 """It adds no matrices, and threads for each processor would only cost memory."""
 ENDED = "the history worker has ended; it is started again, so ask again in a minute"
@@ -50,8 +55,8 @@ class Keeping:
 
     Args:
         settings: See `[history]`. store: The tail. clock: For durations.
-        newest_input: Gives the number of the newest recorded input. on_link: Called on each change: (up, detail).
-        note: Takes what goes into the journal.
+        newest_input: Gives the number of the newest recorded input. link_of: Gives, for the name of a link or notice,
+            what is called on each change: (up, detail). note: Takes what goes into the journal.
     """
 
     def __init__(
@@ -60,23 +65,28 @@ class Keeping:
         store: Store,
         clock: Clock,
         newest_input: Callable[[], int],
-        on_link: Callable[[bool, str], None],
+        link_of: Callable[[str], Callable[[bool, str], None]],
         note: Callable[[Entry], object] = lambda entry: None,
     ) -> None:
         self._settings, self._store, self._clock = settings, store, clock
-        self._newest_input, self._on_link, self._note = newest_input, on_link, note
+        self._newest_input, self._note = newest_input, note
+        self._on_link, self._on_damage = link_of("history"), link_of(DAMAGE)
         self._told: tuple[bool, str] = (True, "")
+        self._damage: str | None = None
+        self._trips_gone, self._lost_again = TripsGone(store, note), LostAgain(store, note)
         self._again = asyncio.Event()
         self._said: dict[str, Any] = {}
         self._up = False
-        self._starts = self._asked = 0
+        self._starts = self._asked = self._lost = self._losing_until_ns = 0
         self._silent_s = SILENT_S
         self._process: asyncio.subprocess.Process | None = None
         self._answers: dict[int, asyncio.Future[dict[str, Any]]] = {}
         self._wishes: dict[int, dict[str, Any]] = {}
         cursor = store.get_cursor(CURSOR)
         # A cursor of another life says nothing: the worker will.
-        self._sealed = cursor[1] if cursor is not None and cursor[0] == store.epoch else 0
+        same = cursor is not None and cursor[0] == store.epoch
+        self._sealed, self._began_under = (cursor[1], cursor[2]) if cursor is not None and same else (0, "")
+        self._begins_under = ""
         self._hold()
 
     def _hold(self) -> None:
@@ -97,6 +107,7 @@ class Keeping:
             "enabled": self._settings.history.enabled,
             "up": self._up and up,
             "detail": detail,
+            "damage": self._damage or "",
             "sealed_seq": self._sealed,
             "behind_s": self._said.get("behind_s", 0.0),
             "bytes": self._said.get("bytes", 0),
@@ -145,7 +156,12 @@ class Keeping:
             self._again.clear()
             if not self._settings.history.enabled:
                 self._tell(True, "")
+                self._tell_damage("")
                 await self._again.wait()
+                continue
+            if self._has_no_epoch():
+                self._tell(False, "nothing is sealed before the disk takes what the store has to write")
+                await self._wait(NO_EPOCH_S)
                 continue
             began_ns = self._clock.mono_ns()
             why = await self._one_life()
@@ -157,16 +173,25 @@ class Keeping:
                 wait_s = BACKOFF_S[0]
             elif wait_s >= BACKOFF_S[1] / 2:
                 self._tell(False, f"the process that keeps history {why}; it is started again every minute")
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(wait_s):
-                    await self._again.wait()
+            await self._wait(wait_s)
             wait_s = min(2 * wait_s, BACKOFF_S[1])
+
+    def _has_no_epoch(self) -> bool:
+        """Whether the store's epoch may end with this run: what was sealed under it would be a stranger's then."""
+        store = self._store
+        return bool(store.opened.unwritable) and store.durable_seq <= store.last_seq
+
+    async def _wait(self, seconds: float) -> None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await self._again.wait()
 
     async def _one_life(self) -> str:
         """One worker, to its end; says how that came."""
+        job = self._job()
         try:
             process = await asyncio.create_subprocess_exec(
-                *(sys.executable, "-P", "-m", "nightrake.workers.keeping", json.dumps(self._job())),
+                *(sys.executable, "-P", "-m", "nightrake.workers.keeping", json.dumps(job)),
                 stdin=asyncio.subprocess.PIPE,
                 stdout=asyncio.subprocess.PIPE,
                 stderr=asyncio.subprocess.DEVNULL,
@@ -176,7 +201,7 @@ class Keeping:
         except OSError as error:
             return f"could not be started ({error.strerror or error})"
         self._starts += 1
-        self._process, self._silent_s = process, SILENT_S
+        self._process, self._silent_s, self._begins_under = process, SILENT_S, str(job["epoch"])
         hearing = asyncio.create_task(self._hear(process), name="history worker")
         again = asyncio.create_task(self._again.wait(), name="history settings")
         try:
@@ -191,8 +216,10 @@ class Keeping:
                 self._journal(number, ok=False, text=ENDED)
             hearing.cancel()
             again.cancel()
-            await asyncio.gather(hearing, again, return_exceptions=True)
-            await _end(process)
+            try:
+                await asyncio.gather(hearing, again, return_exceptions=True)
+            finally:
+                await end(process)
 
     def _job(self) -> dict[str, Any]:
         history = self._settings.history
@@ -200,6 +227,9 @@ class Keeping:
             "state_dir": str(self._settings.store_dir),
             "epoch": self._store.epoch,
             "first_free": self._store.first_free_input_seq,
+            "site": self._settings.site.id,
+            "sealed": self._sealed,
+            "began_under": self._began_under,
             "seal_s": history.seal_s,
             "raw_days": history.raw_days,
             "minute_days": history.minute_days,
@@ -233,6 +263,11 @@ class Keeping:
             answer.set_result({"ok": ok, "text": text})
         if type(number) is int:
             self._journal(number, ok=ok, text=text)
+        self._trips_gone.take(said.get("trips_gone"))
+        self._journal_untold(said.get("untold"))
+        if isinstance(said.get("damage"), str):
+            self._tell_damage(said["damage"][:LONGEST_TOLD])
+            self._lost_again.take(said.get("losses"), said["damage"])
         if "sealed" not in said and "error" not in said:
             return
         gone, before = said.get("trips_given_up"), self._said.get("trips_given_up", 0)
@@ -240,20 +275,32 @@ class Keeping:
             log.warning("trip_records_given_up", count=gone - before)
         self._said |= said
         sealed = said.get("sealed")
+        if said.get("error") == "":
+            self._began_under = self._begins_under  # it has: until then its file has the epoch of the worker before
         # Also less than before: history.db was lost, and the tail is sealed anew as far as it is there.
         if type(sealed) is int and sealed != self._sealed and 0 <= sealed <= self._newest_input():
             self._sealed = sealed
             reach("before-history-cursor")
-            self._store.set_cursor(CURSOR, self._store.epoch, sealed)
+            # A store that is begun anew in mid-run gets another epoch; the file keeps that of the worker's begin.
+            self._store.set_cursor(CURSOR, self._store.epoch, sealed, self._began_under)
             self._hold()
             reach("after-history-cursor")
         error, behind_s = said.get("error"), said.get("behind_s")
         if isinstance(error, str) and error:
-            self._tell(False, error[:300])
+            self._tell(False, error[:LONGEST_TOLD])
         elif isinstance(behind_s, (int, float)) and behind_s > BEHIND_S:
             self._tell(False, f"what was recorded {behind_s / 60:.0f} minutes ago is not sealed yet")
+        elif self._is_losing():
+            self._tell(False, "readings go from the store before they are sealed, for want of room; make room")
         else:
             self._tell(True, "")
+
+    def _is_losing(self) -> bool:
+        """Whether readings went unsealed just now."""
+        now_ns, lost = self._clock.mono_ns(), self._store.lost_unsealed
+        if lost > self._lost:
+            self._lost, self._losing_until_ns = lost, now_ns + LOSING_NS
+        return now_ns < self._losing_until_ns
 
     def _journal(self, number: int, *, ok: bool, text: str) -> None:
         """What was recomputed, or not to its end, is a row: torque of then now reads otherwise."""
@@ -264,38 +311,23 @@ class Keeping:
         if entry is not None:
             self._note(entry)
 
+    def _journal_untold(self, untold: object) -> None:
+        """What was recomputed while no watch ran."""
+        if not isinstance(untold, dict):
+            return
+        wish, actor, text = (str(untold.get(key, "")) for key in ("recompute", "actor", "text"))
+        entry = entry_of(wish, actor, ok=True, text=text)
+        if entry is not None:
+            self._note(entry)
+
+    def _tell_damage(self, damage: str) -> None:
+        """Once in each run in any case: what stood in the run before ends only so."""
+        if damage != self._damage:
+            self._damage = damage
+            self._on_damage(not damage, damage)
+
     def _tell(self, up: bool, detail: str) -> None:
         changed = up != self._told[0]
         self._told = up, detail
         if changed:
             self._on_link(up, detail)
-
-
-def entry_of(wish: str, actor: str, *, ok: bool, text: str) -> Entry | None:
-    """The row of a recompute; None where the wish was none, and nothing was done.
-
-    Args:
-        wish: See `longterm.recomputing.Wish.text`. actor: Who asked. ok: It was done. text: The worker's sentence.
-    """
-    try:
-        asked = json.loads(wish)
-        curve = asked["curve"]
-        drive, side, record = (clean(str(v), 64) for v in (asked["drive"], curve["direction"], curve["ref"]))
-        span = {f"{end}_utc_ms": int(asked[f"{end}_hour"]) * HOUR_MS for end in ("from", "to")}
-    except (ValueError, KeyError, TypeError):
-        return None
-    data = {"actor": clean(actor), "record": record, **span, "detail": clean(text, 300)}
-    return Entry("history", "recomputed" if ok else "recompute_failed", drive, side, data)
-
-
-async def _end(process: asyncio.subprocess.Process) -> None:
-    """It ends at once when its standard input is closed; if not, it is ended. A commit is whole or not there."""
-    if process.stdin is not None:
-        process.stdin.close()
-    with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(END_S):
-            await process.wait()
-    if process.returncode is None:
-        with contextlib.suppress(ProcessLookupError):
-            process.kill()
-        await process.wait()

@@ -49,9 +49,9 @@ def _rest(alarms: SiteAlarms) -> Rest:
 
 
 def _lasting(alarms: SiteAlarms) -> Rest:
-    """Without when the rota was last looked at, which changes with each second."""
+    """Of when the rota was last looked at, which changes with each second, only whether it ever was."""
     rest = _rest(alarms)
-    return rest._replace(checks=rest.checks._replace(looked_utc_s=0))
+    return rest._replace(checks=rest.checks._replace(looked_utc_s=int(rest.checks.looked_utc_s > 0)))
 
 
 def alarm_states(before: SiteAlarms, after: SiteAlarms) -> dict[str, bytes]:

@@ -14,6 +14,9 @@ from nightrake.logs import last_words
 
 SWITCH_S = 0.0005
 """How long the loop may keep the interpreter while the store's thread waits for it, seconds."""
+YOUNG_TURNS, MOST_LEFT_OUT = 10, 20
+OLDER_TURNS, OLD_TURNS = 200, 36_000
+"""So many turns apart is looked at what is new, at what has outlived that, and at everything: a second, 20, an hour."""
 NO_MEMORY = b"nightrake: out of memory; the watch ends at once and has to be started again, with more memory\n"
 THREAD_DEAD = b"nightrake: a thread of the watch has died (see above); it ends at once and has to be started again\n"
 EXIT_BROKEN = 70
@@ -30,6 +33,32 @@ def calm_interpreter() -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(20_000, 20, 100)
+
+
+class Tidy:
+    """Collects what refers to itself while nobody waits for the loop: left to itself it would be while news is made.
+
+    Collections of what a second has left take 1 ms; of what 20,000 allocations have left, 4 ms.
+    """
+
+    def __init__(self) -> None:
+        self._turns = 0
+        self._left_out = 0
+
+    def turn(self, busy: bool) -> None:
+        """Ten times a second.
+
+        Args:
+            busy: News is on its way, so that it is left for a while.
+        """
+        self._turns += 1
+        due = self._left_out or self._turns % YOUNG_TURNS == 0
+        if not due or (busy and self._left_out < MOST_LEFT_OUT):
+            self._left_out += bool(due)
+            return
+        since = self._turns - self._left_out
+        self._left_out = 0
+        gc.collect(2 if since % OLD_TURNS == 0 else 1 if since % OLDER_TURNS == 0 else 0)
 
 
 def is_no_memory(error: object) -> bool:

@@ -43,7 +43,19 @@ END_S = 2.0
 NICE = 10
 _LENGTH = struct.Struct("<I")
 _PACKAGE = Path(__file__).parent
-_NO_PART = {"cli", "commissioning", "history", "longterm", "plant", "reports", "workers"}
+_NO_PART = {
+    "cli",
+    "commissioning",
+    "history",
+    "learning",
+    "learnreading",
+    "learntold",
+    "longterm",
+    "page",
+    "plant",
+    "reports",
+    "workers",
+}
 """Of the watch, and of what settings are made of."""
 _BEGIN = "import sys; sys.path.insert(0, sys.argv[1]); import nightrake; del sys.path[0]; "
 """The package is the watch's own, whatever else is installed; nothing is looked for where the watch was started, hence

@@ -17,9 +17,8 @@ import threading
 from datetime import UTC, datetime
 from typing import Any
 
-import structlog
-
 from nightrake.domain.rows import Entry
+from nightrake.loglibrary import structlog
 
 LINES = 2000
 """Lines that may wait; more are dropped and counted."""
@@ -43,7 +42,8 @@ LEVELS = {
         "deliveries_counted opened shutdown_again lock_exception "
         # the service and its store
         "gap clock_stepped clock_steps_counted clock_trust_changes_counted damage_found row_damaged refused "
-        "refusals_counted unheard recompute_failed".split(),
+        "refusals_counted unheard recompute_failed trip_given_up lost_again sign_in_refused "
+        "sign_in_refusals_counted".split(),
         logging.WARNING,
     ),
     **dict.fromkeys(
@@ -61,17 +61,18 @@ LEVELS = {
         "shift_transfer test_run test_run_end release_asked released cancelled first_of_two "
         # the service
         "started stopped settings_changed secrets_replaced clock_trust_changed quality_changed "
-        "recomputed recording_on_change_began recording_on_change_ended".split(),
+        "recomputed report_written recording_on_change_began recording_on_change_ended "
+        "signed_in signed_out signed_out_everywhere sign_ins_counted".split(),
         logging.INFO,
     ),
 }
 """Every event that the journal knows: errors and warnings are what somebody who looks for trouble must find."""
 _FACTS = (
-    *("link", "detail", "plc", "stop", "torque_nm", "torque_is", "position_mm", "position_age_ms", "running"),
+    *("link", "detail", "plc", "stop", "torque_nm", "torque_is", "position_mm", "position_age_ms", "running", "file"),
     *("in_test", "momentary", "without_alarm", "reason", "reasons", "quality", "actor", "events", "told", "last"),
     *("alarm", "occurrence", "priority", "people", "person", "channel", "lockout", "verb"),
     *("what", "where", "which", "points", "first_seq", "last_seq", "seconds", "why", "by_s", "trusted", "within_s"),
-    *("added", "removed", "store_damaged", "store_unwritable", "state_left_out", "missed_s"),
+    *("address", "added", "removed", "store_damaged", "store_unwritable", "state_left_out", "missed_s"),
 )
 _TOLD_IF_FALSE = ("running", "trusted")
 _ILL_START = ("store_damaged", "store_unwritable", "state_left_out")

@@ -18,6 +18,7 @@ from nightrake.channels.outcome import outcome_entry, together_entry
 from nightrake.channels.sender import Channels
 from nightrake.domain.rows import Entry, Row
 from nightrake.journal.store import Store
+from nightrake.messages.pagelink import page_link
 from nightrake.messages.teller import Teller
 from nightrake.settings import Secrets, Settings
 
@@ -51,19 +52,21 @@ class Reaching:
         self._store = store
         self._teller = teller
         self._note = note
-        self._site = ""
+        self._site = self._alarms_link = ""
         self._has_channels = False
         self._cursor = 0
         self._next_look_ns = 0
         self._link_of = link_of
         self._given_up = 0
         self._looks = 0
-        self.channels = Channels(self._on_outcome, lambda more: more_words(more, self._site))
+        self.channels = Channels(self._on_outcome, lambda more: more_words(more, self._site, self._alarms_link))
         self.calling = Calling(teller, self.channels, now)
 
     def take(self, settings: Settings, secrets: Secrets) -> None:
         """Channels, people and limits as the settings have them."""
         self._site = settings.site.name
+        url = settings.page.public_url if settings.page.enabled else ""
+        self.calling.public_url, self._alarms_link = url, page_link(url, "", ())
         self._has_channels = bool(settings.channels)
         self.channels.configure(channels_of(settings, secrets), ways_of(settings), limit_of(settings))
 
@@ -73,7 +76,7 @@ class Reaching:
         Args:
             last_seq: Number of the newest row, from which a new store begins.
         """
-        self._teller().set_site_name(self._site)
+        self._teller().set_site_name(self._site, self._alarms_link)
         self.calling.mark_all()
         kept = self._store.get_cursor(CURSOR)
         after = max(self._cursor, kept[1] if kept else last_seq)
@@ -115,7 +118,7 @@ class Reaching:
 
     def _look_at_people(self) -> None:
         teller = self._teller()
-        teller.set_site_name(self._site)
+        teller.set_site_name(self._site, self._alarms_link)
         for way, told in (("broker", teller.calls_together()), ("channels", self.channels.together())):
             for one in told:
                 self._note(together_entry(way, one))

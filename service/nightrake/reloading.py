@@ -14,14 +14,13 @@ from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
-import structlog
-
 from nightrake.control.server import Caller
 from nightrake.domain.cleantext import clean
 from nightrake.domain.rows import Entry
 from nightrake.domain.site import PointSpec
 from nightrake.errors import ConfigError, NightrakeError
 from nightrake.loadapart import load_apart
+from nightrake.loglibrary import structlog
 from nightrake.settings import Secrets, Settings, reload_diff, secrets_of
 
 log = structlog.get_logger("nightrake.app")
@@ -170,7 +169,11 @@ def needs_restart(began: Settings, new: Settings) -> list[str]:
 
 def secrets_changed(what: list[str]) -> list[str]:
     """Sentences on secrets that were replaced."""
-    return [f"{one} was replaced, and is used from now on" for one in what]
+    return [f"{one} was replaced, and is used {_from_when(one)}" for one in what]
+
+
+def _from_when(one: str) -> str:
+    return "as soon as certificate and key go together" if one.startswith("page.") else "from now on"
 
 
 def what_changed(old: Settings, new: Settings) -> list[str]:

@@ -157,9 +157,10 @@ class Run:
             return ""
         if digest_in(payload) != self.state.site.digest:
             return "settings"
-        kept, own = self._of(payload), self._of(mine)  # sets may have been written in another order
-        parts = [name for name in _PARTS if getattr(kept, name) != getattr(own, name)]
-        drives = [d for d in kept.drives if kept.drives[d] != own.drives.get(d)][:SHOWN]
+        then, kept, own = json.loads(payload), json.loads(snapshot(self._of(payload))), json.loads(mine)
+        parts = [name for name in _PARTS if not _is_alike(then[name], kept[name], own[name])]
+        was, kept, own = then["drives"], kept["drives"], own["drives"]
+        drives = [d for d in kept if not _is_alike(was[d], kept[d], own.get(d))][:SHOWN]
         return ", ".join(parts) + (f" ({', '.join(drives)})" if drives else "")
 
     def _of(self, payload: bytes) -> SiteState:
@@ -174,6 +175,20 @@ class Run:
         if then is None:
             raise StoreError(f"the settings {digest[:12]} that were in force are not kept as they were built")
         return then.site, then.response
+
+
+def _is_alike(then: Any, kept: Any, own: Any) -> bool:
+    """Whether two states are the same as far as the program that kept one of them knew them.
+
+    Args:
+        then: As it was written. kept: The same as this program writes it, with what is new since. own: The other one.
+    """
+    if isinstance(then, dict) and isinstance(kept, dict) and isinstance(own, dict):
+        return kept.keys() == own.keys() and all(_is_alike(then[k], kept[k], own[k]) for k in kept if k in then)
+    if isinstance(then, list) and isinstance(kept, list) and isinstance(own, list):
+        # Records are written as lists, and what is new in one stands at its end.
+        return len(kept) == len(own) and all(map(_is_alike, then, kept, own))
+    return bool(kept == own)
 
 
 def _read(payload: bytes) -> Mapping[str, Any]:

@@ -7,7 +7,7 @@ the service writes by itself (started, stopped, gap, clock step, damage) come of
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple, Protocol
 
 from nightrake.domain.rows import Entry, Row, TailRecord, canonical
@@ -26,6 +26,10 @@ class Journal(Protocol):
         """In order, after a number."""
         ...
 
+    def newest_rows(self, limit: int) -> list[Row]:
+        """The last ones, in order."""
+        ...
+
 
 class Difference(NamedTuple):
     """Where journal and replay part.
@@ -37,6 +41,20 @@ class Difference(NamedTuple):
     input_seq: int
     utc_ms: int
     text: str
+
+
+class Unreached(NamedTuple):
+    """Rows of a period that a replay of it has not held anything against.
+
+    Attributes:
+        rows: How many. input_seq, utc_ms: Of the first one. behind: Rows of inputs that are behind all that is kept:
+            lost when the service ended, or not on the disk yet.
+    """
+
+    rows: int = 0
+    input_seq: int = 0
+    utc_ms: int = 0
+    behind: int = 0
 
 
 class Told(NamedTuple):
@@ -74,19 +92,21 @@ class Beside:
     """Holds each step against the journal.
 
     Args:
-        journal: Its rows. after_row: Number of a row before all that are meant. after_input: Only rows of inputs behind
-            this one are.
+        journal: Its rows. after_input: Only rows of inputs behind this one are meant.
+        from_ms, to_ms: The period that is asked for, UTC ms, its end not included; the way to it is held, too.
 
     Attributes:
-        rows: Rows held against the replay. lost: Rows of inputs that were lost when the service ended.
+        rows: Rows held against the replay. inside: Those of the period, with those that are lost.
+        lost: Rows of inputs that were lost when the service ended.
     """
 
-    def __init__(self, journal: Journal, after_row: int, after_input: int) -> None:
-        self._journal, self._row, self._after = journal, after_row, after_input
+    def __init__(self, journal: Journal, after_input: int, from_ms: int, to_ms: int) -> None:
+        self._journal, self._row, self._after = journal, row_before(journal, after_input), after_input
+        self._from, self._to = from_ms, to_ms
         self._page: list[Row] = []
         self._feed = self._rows()
         self._next: Row | None = None
-        self.rows = self.lost = 0
+        self.rows = self.lost = self.inside = 0
 
     def take(self, step: Step) -> Difference | None:
         """The next input and what came of it; gives where they part, if they do."""
@@ -97,6 +117,7 @@ class Beside:
         found: list[Told] = []
         while (row := self._peek(again=len(found) < len(expected))) is not None and row.input_seq <= record.seq:
             self._next = None
+            self.inside += self._from <= row.utc_ms < self._to
             if row.input_seq == record.seq:
                 found.append(told_in(row))
             elif step.lost[0] <= row.input_seq <= step.lost[1]:
@@ -111,6 +132,24 @@ class Beside:
         """After the last step: a row of an input up to this one that is left over."""
         row = self._peek(again=True)
         return _of_nothing(row) if row is not None and row.input_seq <= last_input else None
+
+    def unreached(self, rows: Iterable[Row], last_input: int, newest_input: int) -> Unreached:
+        """Which rows of the period were not held, after the last step.
+
+        Args:
+            rows: All of the journal whose stamps lie in the period. last_input: Of the last step.
+            newest_input: The last one that is kept.
+        """
+        found, reached = Unreached(), 0
+        for row in rows:
+            if row.input_seq > newest_input:
+                found = found._replace(behind=found.behind + 1)
+            elif self._after < row.input_seq <= last_input:
+                reached += 1
+            elif row.input_seq > 0:
+                first = found if found.rows else Unreached(0, row.input_seq, row.utc_ms, found.behind)
+                found = first._replace(rows=first.rows + 1)
+        return found._replace(rows=found.rows + max(0, reached - self.inside))
 
     def _peek(self, *, again: bool) -> Row | None:
         """The next row. again: Ask the journal anew at its end: a running watch may have written more meanwhile."""
@@ -127,6 +166,20 @@ class Beside:
                 self._row = row.seq
                 if row.input_seq > self._after:
                     yield row
+
+
+def row_before(journal: Journal, input_seq: int) -> int:
+    """Number of a row at or before all that come of inputs behind one, by halves: input numbers rise with rows'."""
+    newest = journal.newest_rows(1)
+    low, high = 0, newest[0].seq if newest else 0
+    while high - low > PAGE:
+        middle = (low + high) // 2
+        told = next((row for row in journal.rows_after(middle, PAGE) if row.input_seq > 0), None)
+        if told is not None and told.input_seq <= input_seq:
+            low = told.seq
+        else:
+            high = middle
+    return low
 
 
 def _of_nothing(row: Row) -> Difference:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -39,23 +40,35 @@ def row_view(row: Row) -> dict[str, Any]:
     }
 
 
-def _drives(watch: Watch, clock: Clock) -> list[dict[str, Any]]:
+AT_ONCE = 10
+"""Drives that are looked at before the scans have their turn again."""
+
+
+async def _drives(watch: Watch, clock: Clock) -> list[dict[str, Any]]:
+    """All of one moment, however long it takes: the state is a value."""
     state, mono_ns, utc_ms = watch.engine.state, clock.mono_ns(), clock.utc_ms()
-    return [drive_view(state, drive, mono_ns, utc_ms) for drive in state.drives]
+    views = []
+    for number, drive in enumerate(state.drives):
+        if number % AT_ONCE == AT_ONCE - 1:
+            await asyncio.sleep(0)
+        views.append(drive_view(state, drive, mono_ns, utc_ms))
+    return views
 
 
-def news_of(watch: Watch, clock: Clock, after: int) -> dict[str, Any]:
+async def news_of(watch: Watch, clock: Clock, after: int) -> dict[str, Any]:
     """Drives as they stand, and the journal rows told since number `after`."""
+    drives = await _drives(watch, clock)
     rows = [row for row in watch.recent if row.seq > after]
     return {
         "seq": rows[-1].seq if rows else after,
         "rows": [row_view(r) for r in rows],
-        "drives": _drives(watch, clock),
+        "drives": drives,
     }
 
 
-def status_of(watch: Watch, clock: Clock) -> dict[str, Any]:
+async def status_of(watch: Watch, clock: Clock) -> dict[str, Any]:
     """Everything that `nightrake status` shows."""
+    drives = await _drives(watch, clock)
     settings, store = watch.settings, watch.store
     plcs = {}
     totals = dict.fromkeys(("due", "done", "late", "missed", "requests"), 0)
@@ -83,7 +96,7 @@ def status_of(watch: Watch, clock: Clock) -> dict[str, Any]:
         "settings": settings.digest,
         "uptime_s": round((clock.mono_ns() - watch.began_ns) / 1e9, 1),
         "memory_mb": round(_resident_mb(), 1),
-        "drives": _drives(watch, clock),
+        "drives": drives,
         "plcs": plcs,
         "scans": totals,
         "links": links_shown(watch.engine.state.links, forwards=settings.forward.enabled),
@@ -91,6 +104,8 @@ def status_of(watch: Watch, clock: Clock) -> dict[str, Any]:
         "mqtt": watch.teller.stats.as_dict(),
         "forward": watch.forwarding.status(),
         "history": watch.keeping.status(),
+        "learning": watch.learning.status(),
+        "page": watch.page.status(),
         "undurable": watch.engine.counts["undurable"],
         "log": {"waiting": watch.log.waiting, "dropped": watch.log.dropped},
     }

@@ -33,24 +33,31 @@ class Change(NamedTuple):
         return is_same(self.before, self.after)
 
     def of(self, site: SiteSpec, response: Response) -> tuple[SiteSpec, Response]:
-        """The settings of a time, with the change.
+        """The settings of a time, with the change; addresses and identity stay those of then, for nothing is read anew.
 
         Raises:
             NightrakeError: It changes what is read.
         """
         made: tuple[SiteSpec, Response] = merged((site, response), self.before, self.after)
-        other = made[0]
+        other = replace(made[0], id=site.id, endpoints=site.endpoints)
         if set(other.drives) != set(site.drives):
             which = ", ".join(sorted(set(other.drives) ^ set(site.drives)))
             raise NightrakeError(f"the change adds or removes {which}; {ONLY_READ}, so leave that out")
         for drive, spec in other.drives.items():
             _check_points(site.drives[drive], spec)
-        return made
+        return other, made[1]
 
 
 def is_same(one: tuple[SiteSpec, Response], other: tuple[SiteSpec, Response]) -> bool:
-    """Whether two sites and responses come to the same, whatever their digests."""
-    return replace(one[0], digest=other[0].digest) == other[0] and one[1] == other[1]
+    """Whether two sites and responses are judged alike, whatever their digests, labels and addresses."""
+    return _judged(*one) == _judged(*other)
+
+
+def _judged(site: SiteSpec, response: Response) -> tuple[SiteSpec, frozenset[str], Response]:
+    """Without what judgement does not read; of PLCs it reads which there are, all else of them is about reading."""
+    drives = {drive: replace(spec, name="", area="", machine="") for drive, spec in site.drives.items()}
+    bare = replace(site, id="", name="", digest="", endpoints={}, drives=drives)
+    return bare, frozenset(site.endpoints), response._replace(site_name="")
 
 
 def _check_points(was: DriveSpec, now: DriveSpec) -> None:

@@ -6,7 +6,7 @@ commit to disk, publish. In a site of 200 drives one alarm contact after the oth
 each is an event, an alarm, and a message to the person on duty, over the broker and by telephone. The last run of the
 watch is stamped inside too (`latency_stamps.py`) and gives the breakdown. The disk's own share is printed beside it.
 
-    latency.py [--drives 200] [--hz 10] [--seconds 30] [--runs 2]
+    latency.py [--drives 200] [--hz 10] [--seconds 40] [--runs 3]
 """
 
 from __future__ import annotations
@@ -232,8 +232,8 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Latency; see the module.")
     parser.add_argument("--drives", type=int, default=200)
     parser.add_argument("--hz", type=float, default=10.0)
-    parser.add_argument("--seconds", type=float, default=30.0)
-    parser.add_argument("--runs", type=int, default=2)
+    parser.add_argument("--seconds", type=float, default=40.0)
+    parser.add_argument("--runs", type=int, default=3)
     given = parser.parse_args()
     verdicts, peer = Verdicts(), list[Told]()
     watch: dict[str, list[Told]] = {EVENT: [], PERSON: [], PHONE: []}

@@ -20,7 +20,7 @@ from integration.site import until
 from nightrake.domain.rows import Row
 from nightrake.journal.reader import Reader, read_all
 
-ACK_DELAY_S = 0.03
+ACK_DELAY_S = 0.08
 """What the broker says comes so much later: wide enough that an event can be caught sent and not acknowledged."""
 POST_DELAY_S = 0.2
 """What goes to the store comes so much later: wide enough that a batch can be caught on its way."""

@@ -68,6 +68,7 @@ class Site:
     Args:
         folder: Where everything goes. plc_ports: One for each PLC. broker_port: Where to tell.
         scan_s: Period of everything. forward_url: "" = no forwarding.
+        canary_s: The canary's period, and how long one is waited for.
     """
 
     def __init__(
@@ -79,6 +80,7 @@ class Site:
         per_plc: int = 1,
         scan_s: float = 0.1,
         forward_url: str = "",
+        canary_s: float = 1.0,
     ) -> None:
         self.folder = folder / "config"
         self.state = folder / "state"
@@ -92,7 +94,7 @@ class Site:
         (self.folder / "site.toml").write_text(
             f'[site]\nid = "works"\nname = "Test works"\n[scan]\ncontacts_s = {scan_s}\nvalues_s = {scan_s}\n'
             f'[store]\ndir = "{self.state}"\n[control]\nsocket = "{self.socket}"\n'
-            f"[mqtt]\nport = {broker_port}\ncanary_period_s = 1.0\n{forward}{plcs}"
+            f"[mqtt]\nport = {broker_port}\ncanary_period_s = {canary_s}\n{forward}{plcs}"
         )
         (self.folder / "alarms.toml").write_text("[alarm.shutdown_contact]\noff_delay_s = 0.3\n")
         self.count = len(plc_ports) * per_plc
@@ -149,7 +151,7 @@ class Watch:
     def answers(self) -> bool:
         """Whether the control socket is served."""
         try:
-            with ControlClient(self.site.socket, timeout_s=2.0) as client:
+            with ControlClient(self.site.socket, timeout_s=10.0) as client:
                 client.ask("status")
         except ControlError:
             return False

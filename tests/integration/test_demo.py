@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import signal
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import psutil
 import pytest
 
@@ -146,3 +148,24 @@ def test_ctrl_c_before_python_is_up_is_one_sentence(tmp_path: Path) -> None:
     assert done.returncode == 130
     assert done.stderr == "nightrake: stopped by Ctrl-C.\n"
     assert done.stdout == ""
+
+
+def test_page_of_the_demo_takes_its_password_and_ends_with_it(demo: psutil.Popen, tmp_path: Path) -> None:
+    """Its address and password are printed; whoever signs in so is one of its people; its processes end, too."""
+    at_work(demo, tmp_path)
+    said = tmp_path / "out"
+    until(lambda: "for the demo only" in said.read_text(), "the page", 15.0)
+    address = re.findall(r"page: (http://127\.0\.0\.1:[0-9]+) ", said.read_text())[0]
+    password = re.findall(r"with the password (\S+);", said.read_text())[0]
+    processes = demo.children(recursive=True)
+    with httpx.Client(base_url=address, headers={"Origin": address, "Accept": "application/json"}) as page:
+        csrf = page.get("/api/v1/session").json()["csrf"]
+        form = {"person": "super1", "password": password, "csrf": csrf}
+        assert page.post("/sign-in", data={**form, "password": "another"}).status_code == 401
+        assert page.post("/sign-in", data=form).json()["role"] == "supervisor"
+        assert "Primary clarifier 1" in page.get("/", headers={"Accept": "text/html"}).text
+    demo.send_signal(signal.SIGINT)
+
+    assert demo.wait(15.0) == 0
+    assert gone(processes)
+    assert "Traceback" not in said.read_text()

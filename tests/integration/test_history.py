@@ -136,3 +136,29 @@ def test_history_file_that_cannot_be_written_is_told(watch: Watch) -> None:
     until(lambda: sealed(watch) > 10, "sealing to begin", 30.0)
     assert watch.status()["links"]["history"]["up"]
     watch.end(signal.SIGTERM)
+
+
+@pytest.mark.timeout(60)
+def test_damaged_history_is_a_notice_until_its_file_is_taken_away(watch: Watch) -> None:
+    """Sealing goes on in a new file, and a person is told, over a restart too: not that all is well."""
+    (watch.site.state).mkdir(exist_ok=True)
+    (watch.site.state / "history.db").write_bytes(b"no database at all" * 400)
+    watch.start()
+    until(lambda: sealed(watch) > 20, "something to be sealed in a new file", 20.0)
+    until(lambda: "moved aside" in watch.status()["history"]["damage"], "the damage to be told")
+    until(lambda: stands(watch), "the notice to stand")
+    watch.end(signal.SIGTERM)
+    watch.start()
+    until(lambda: "moved aside" in watch.status()["history"]["damage"], "the damage to be told again", 20.0)
+    assert stands(watch)
+    for path in watch.site.state.glob("history.db.damaged-*"):
+        path.unlink()
+    until(lambda: watch.status()["history"]["damage"] == "", "the end of it to be told", 20.0)
+    until(lambda: not stands(watch), "the notice to go, ten seconds later", 25.0)
+    watch.end(signal.SIGTERM)
+
+
+def stands(watch: Watch) -> bool:
+    """Whether the notice of a damaged history is shown."""
+    found = [alarm for alarm in watch.ask("alarms") if alarm["alarm"] == "site/-/history_damaged"]
+    return bool(found) and "cleared" not in found[0]["state"]

@@ -211,4 +211,4 @@ def test_shift_that_begins_when_the_clocks_change_is_called_once(
 
     assert calls.told() == [("check_called", ["night1"]), ("check_answered", "night1")]
     called = next(r for r in calls.rows() if r["event"] == "check_called")
-    assert abs(called["utc_ms"] / 1000 - datetime.fromisoformat(first).replace(tzinfo=UTC).timestamp()) < 3.0
+    assert abs(called["utc_ms"] / 1000 - datetime.fromisoformat(first).replace(tzinfo=UTC).timestamp()) < 60.0

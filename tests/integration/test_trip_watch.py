@@ -13,6 +13,7 @@ import pytest
 
 from integration.site import Site, Watch, healthy, until
 from nightrake.longterm.tripfile import TripFile
+from nightrake.longterm.tripfolder import RECORD
 from peers.mosquitto import Mosquitto
 from plc.fixtures import LibmodbusServer
 
@@ -30,8 +31,9 @@ def watch(tmp_path: Path, plc: LibmodbusServer, mosquitto: Mosquitto) -> Iterato
 
 
 def record(watch: Watch) -> TripFile | None:
-    """The shutdown's record, as far as it goes."""
-    found = sorted((watch.site.state / "trips").glob("D0-forward-shutdown-1-*"))
+    """The shutdown's record, as far as it goes; a folder in the making is none yet."""
+    there = sorted((watch.site.state / "trips").glob("D0-forward-shutdown-1-*"))
+    found = [path for path in there if path.is_file() or (path / RECORD).is_file()]
     return TripFile(found[0]) if found else None
 
 

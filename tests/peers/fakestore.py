@@ -31,6 +31,7 @@ class FakeStore:
     Attributes:
         answer: Decides on a write by its lines; may be exchanged at any time.
         page: Answers a question (path, body); None = 404. form: Its content type.
+        pause_s: It takes so long over a write.
         writes: Lines of every write, taken or not. taken: Lines of those answered with 204, in order.
     """
 
@@ -38,6 +39,7 @@ class FakeStore:
         self.answer: Answer = take_all
         self.page: Callable[[str, str], str | None] = lambda path, body: None
         self.form = "text/csv"
+        self.pause_s = 0.0
         self.writes: list[list[str]] = []
         self.taken: list[str] = []
         self.at_s: list[float] = []
@@ -83,6 +85,7 @@ class FakeStore:
             await writer.drain()
             return True
         lines = body.decode().split("\n")
+        await asyncio.sleep(self.pause_s)
         assert "precision=ms" in head[0], head[0]
         self.tokens.add(headers.get("authorization", ""))
         self.writes.append(lines)

@@ -1,17 +1,19 @@
 """Planted faults in the core: each must be found by the tests that stand beside it.
 
-Each fault is put into a copy of the package, and the named tests run on that copy in a process of their own.
+Each fault is put into a copy of the package, and the named tests run on that copy in a process of their own, forked
+from one that has loaded pytest and the other libraries, and nothing of ours.
 """
 
 from __future__ import annotations
 
 import os
 import shutil
-import subprocess
-import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from peers.warm import LIBRARIES, python, waiting
 
 ROOT = Path(__file__).resolve().parents[2]
 UNITS = "tests/unit/domain/"
@@ -78,26 +80,19 @@ FAULTS = {
 
 
 @pytest.fixture(scope="module")
-def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A copy of the package to plant faults in."""
+def package(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A copy of the package to plant faults in, with what is compiled of it: Python heeds that of no changed file."""
     copy = tmp_path_factory.mktemp("planted")
-    shutil.copytree(ROOT / "service/nightrake", copy / "nightrake", ignore=shutil.ignore_patterns("__pycache__"))
-    return copy
+    shutil.copytree(ROOT / "service/nightrake", copy / "nightrake")
+    with waiting([*LIBRARIES, "pytest", "hypothesis.stateful", "psutil", "pytest_asyncio", "pytest_timeout"]):
+        yield copy
 
 
 def outcome_of(package: Path, *tests: str) -> int:
     """pytest's exit code for these tests over the copy, ended at the first failure."""
-    options = ["-x", "-q", "-p", "no:cacheprovider", "-o", f"pythonpath=tests {package}"]
-    done = subprocess.run(
-        [sys.executable, "-m", "pytest", *options, *tests],
-        cwd=ROOT,
-        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
-        capture_output=True,
-        text=True,
-        timeout=18,
-        check=False,
-    )
-    return done.returncode
+    options = ["-x", "-q", "--assert=plain", "-p", "no:cacheprovider", "-o", f"pythonpath=tests {package}"]
+    env = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1"}
+    return python("-m", "pytest", *options, *tests, env=env, cwd=str(ROOT)).returncode
 
 
 @pytest.mark.parametrize("name", list(FAULTS))

@@ -60,6 +60,8 @@ class LockoutLaws(RuleBasedStateMachine):
         self.count = 0
         self.locks: list[tuple[str, str]] = []  # whose hang there, with their numbers
         self.off_without_number: list[str] = []  # whose have come off before their number was given
+        self.blank_utc_ms: dict[str, int] = {}  # when each put the one on whose number is not given
+        self.said_off: dict[tuple[str, str], list[int]] = {}  # whose came off in this lockout, by number, and when
         self.done: set[LockoutStep] = set()
         self.run_until_ns = 0
         self.asked: tuple[str, int] | None = None  # who asked for the release first, and when
@@ -87,6 +89,7 @@ class LockoutLaws(RuleBasedStateMachine):
             self.locks.append((who.actor, number))
         elif number not in mine and not (mine and not number):
             self.locks.append((who.actor, number))
+            self.blank_utc_ms |= {} if number else {who.actor: self.utc_ms}
         self.done.add(LockoutStep.ISOLATION)
 
     @rule(who=st.sampled_from(PEOPLE), number=st.sampled_from(("", "L-1", "L-2", "L-77")))
@@ -94,12 +97,20 @@ class LockoutLaws(RuleBasedStateMachine):
         self.record(LockoutStep.LOCK_REMOVED, who, Said(lock_number=number))
         mine = self.mine(who.actor)
         named, only = [n for n in (number, "") if n in mine][:1], mine if len(mine) == 1 else []
+        if named == [""] and any(t > self.blank_utc_ms[who.actor] for t in self.said_off.get((who.actor, number), ())):
+            named = []  # said once more of the lock that came off while this one hung there
         taken = named if number else only
         for each in taken:
-            self.locks.remove((who.actor, each))
-            self.off_without_number += [] if each or number else [who.actor]
-        if number and not taken and who.actor in self.off_without_number:
+            self.comes_off(who.actor, each, number)
+        if number and not taken and not mine and who.actor in self.off_without_number:
             self.off_without_number.remove(who.actor)
+            self.said_off.setdefault((who.actor, number), []).append(self.said_off[who.actor, ""].pop(0))
+
+    def comes_off(self, person: str, on: str, number: str) -> None:
+        """A lock that is on record by one number, perhaps none, comes off by another."""
+        self.locks.remove((person, on))
+        self.off_without_number += [] if on or number else [person]
+        self.said_off.setdefault((person, on or number), []).append(self.utc_ms)
 
     def mine(self, person: str) -> list[str]:
         return [number for whose, number in self.locks if whose == person]
@@ -116,8 +127,7 @@ class LockoutLaws(RuleBasedStateMachine):
         allowed = told and who.actor in SUPERVISORS and who is not whom and len(theirs) == 1
         assert answer.ok is allowed
         if allowed:
-            self.locks.remove((whom.actor, theirs[0]))
-            self.off_without_number += [] if theirs[0] else [whom.actor]
+            self.comes_off(whom.actor, theirs[0], "")
         else:
             assert self.held is before
 
@@ -248,6 +258,7 @@ class LockoutLaws(RuleBasedStateMachine):
         self.open, self.done, self.asked, self.run_until_ns = True, set(), None, 0
         self.count += 1
         self.off_without_number = []
+        self.said_off = {}
 
     def may_be_released(self, facts: Facts, reason: str) -> bool:
         told = not needs_a_reason(facts) or bool(reason)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 import shutil
-import tempfile
 from datetime import date
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -77,28 +77,37 @@ def mutations(raw: bytes) -> st.SearchStrategy[bytes | None]:
     )
 
 
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The example, to be spoiled."""
+    copy = tmp_path_factory.mktemp("spoiled") / "config"
+    return shutil.copytree(CONFIG, copy, ignore=shutil.ignore_patterns(*LIKE_OTHERS))
+
+
+@pytest.mark.timeout(150)
 @settings(max_examples=300)
-@given(spoiled())
-def test_spoiled_folder_loads_or_is_refused_in_sentences(changed: dict[str, bytes | None]) -> None:
+@given(changed=spoiled())
+def test_spoiled_folder_loads_or_is_refused_in_sentences(folder: Path, changed: dict[str, bytes | None]) -> None:
     """300 spoiled folders: settings, or every mistake with a file and one plain sentence of our own."""
-    with tempfile.TemporaryDirectory() as scratch:
-        folder = Path(scratch) / "config"
-        shutil.copytree(CONFIG, folder, ignore=shutil.ignore_patterns(*LIKE_OTHERS))
-        for file, content in changed.items():
-            if content is None:
-                (folder / file).unlink()
-            else:
-                (folder / file).write_bytes(content)
+    for file, content in changed.items():
+        if content is None:
+            (folder / file).unlink()
+        else:
+            (folder / file).write_bytes(content)
+    try:
         taken, mistakes = outcome(folder)
-        for mistake in mistakes:
-            assert mistake.file.startswith("config") or str(folder) in mistake.file
-            assert 10 <= len(mistake.text) <= 500
-            assert not FOREIGN.search(str(mistake)), str(mistake)
-            assert "\n" not in str(mistake)
-            name = mistake.file.removeprefix("config/")
-            text = changed.get(name) or ((CONFIG / name).read_bytes() if name in FILES else b"")
-            assert 0 <= mistake.line <= len(text.split(b"\n")) + 1
-        assert (taken is None) == bool(mistakes)
+    finally:
+        for file in changed:
+            shutil.copy(CONFIG / file, folder / file)
+    for mistake in mistakes:
+        assert mistake.file.startswith("config") or str(folder) in mistake.file
+        assert 10 <= len(mistake.text) <= 500
+        assert not FOREIGN.search(str(mistake)), str(mistake)
+        assert "\n" not in str(mistake)
+        name = mistake.file.removeprefix("config/")
+        text = changed.get(name) or ((CONFIG / name).read_bytes() if name in FILES else b"")
+        assert 0 <= mistake.line <= len(text.split(b"\n")) + 1
+    assert (taken is None) == bool(mistakes)
 
 
 def outcome(folder: Path) -> tuple[Settings | None, tuple[Mistake, ...]]:

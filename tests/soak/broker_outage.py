@@ -1,6 +1,7 @@
 """The long form of the broker tests: kills, freezes and outages for as long as you like, with an outside ledger.
 
     python tests/soak/broker_outage.py --rounds 50 --seed 7
+    python tests/soak/broker_outage.py --rounds 1 --away 3600 --period 60 --protocol 311    # an hour away
 
 Rows are made all the time; in each round the broker is killed, frozen or stopped for a while. A subscriber writes down
 every id it hears. At the end: every id at least once, per drive in order, states back within ten seconds of each start.
@@ -35,10 +36,12 @@ STATE = "nightrake/fennmark/drive/D1"
 class Soak:
     """One run; see the module."""
 
-    def __init__(self, seed: int, rounds: int, period_s: float) -> None:
+    def __init__(self, seed: int, rounds: int, period_s: float, protocol: int, away_s: float) -> None:
         self._chance = random.Random(seed)
         self._rounds = rounds
         self._period_s = period_s
+        self._protocol = protocol
+        self._away_s = away_s
         self._seq = 0
         self.heard: list[tuple[str, int]] = []
         self.slowest_state_s = 0.0
@@ -47,7 +50,8 @@ class Soak:
 
     async def run(self, broker: Mosquitto) -> Watch:
         """All rounds, then let everything arrive."""
-        async with Watch(settings(broker.port, answer_s=2.0), drives=[f"D{n}" for n in range(DRIVES)]) as watch:
+        given = settings(broker.port, answer_s=2.0, protocol=self._protocol)
+        async with Watch(given, drives=[f"D{n}" for n in range(DRIVES)]) as watch:
             await watch.link(True)
             ear = asyncio.create_task(self._listen(broker.port))
             await self._listening.wait()
@@ -75,7 +79,7 @@ class Soak:
     async def _listen(self, port: int) -> None:
         while True:
             with contextlib.suppress(MqttError, OSError, TimeoutError, ConnectionError):
-                async with listening(port) as ear:
+                async with listening(port, five=self._protocol == 5) as ear:
                     done = 0
                     self._listening.set()
                     while True:
@@ -90,10 +94,10 @@ class Soak:
             self.heard.append((str(message["drive"]), int(str(message["seq"]))))
 
     async def _round(self, broker: Mosquitto, watch: Watch) -> None:
-        how = self._chance.choice(list(self.outages))
+        how = self._chance.choice(list(self.outages)) if not self._away_s else "stop"
         self.outages[how] += 1
         await asyncio.sleep(self._chance.random() * 2.0)
-        away_s = self._chance.random() * 5.0
+        away_s = self._away_s or self._chance.random() * 5.0
         if how == "freeze":
             broker.freeze()
             await asyncio.sleep(away_s)
@@ -137,8 +141,10 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=50, help="outages (about 6 s each)")
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--period", type=float, default=0.2, help="s between bursts of rows at most")
+    parser.add_argument("--protocol", type=int, default=5, choices=(5, 311), help="MQTT 5, or 3.1.1")
+    parser.add_argument("--away", type=float, default=0.0, help="s of each outage; 0: up to 5, of all kinds")
     given = parser.parse_args()
-    soak = Soak(given.seed, given.rounds, given.period)
+    soak = Soak(given.seed, given.rounds, given.period, given.protocol, given.away)
     with tempfile.TemporaryDirectory(prefix="broker-outage-") as folder:
         broker = Mosquitto(Path(folder))
         broker.start()

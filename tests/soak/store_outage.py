@@ -79,7 +79,8 @@ async def soak(folder: Path, hours: int, drives: int, kills: int) -> int:
                 await until(lambda: forwarding.status()["lag_rows"] == 0, 30.0)
             await asyncio.sleep(3.0)
             ignored += refused(store)
-            wanted, found = expected(at.settings, at.records(), FIELD), held(store.url, FIELD)
+            wanted = expected(at.settings, at.records(), FIELD)
+            found = held(store.url, FIELD, at.settings.site.drives)
     finally:
         store.stop()
     counts = sum(count for count, _ in wanted.values()), sum(count for count, _ in found.values())

@@ -171,6 +171,32 @@ def test_shutdown_calls_the_night_shift_over_both_ways() -> None:
     assert state.payload["next_call_utc_ms"] > 0
 
 
+def test_messages_end_with_the_address_of_the_drives_page() -> None:
+    """Where there is a page; in MQTT it stands beside the text, so that a telephone's text stays as short as it was."""
+    bare, night = Night(), Night()
+    night.calling.public_url = "https://rakes.example"
+    for each in (bare, night):
+        each.say(SHUTDOWN, True, {"torque_nm": 118_000.0})
+    (plain, told), (short, long) = ([n.broker.taken()[0] for n in (bare, night)], _texts(night))
+
+    assert isinstance(plain, Call)
+    assert isinstance(told, Call)
+    assert (plain.payload["link"], told.payload["link"]) == ("", "https://rakes.example/drives/GT1")
+    assert plain.payload["text"] == told.payload["text"]
+    PersonMessage.model_validate_json(message(told.payload, "person"))
+    assert short == f"{told.payload['text']} https://rakes.example/drives/GT1"
+    assert long.endswith("\n\nhttps://rakes.example/drives/GT1")
+    more = more_words(More("night1", (), {"low": 3}, 0, ()), "Fennmark", "https://rakes.example/alarms")
+    assert more["short"].endswith(" https://rakes.example/alarms")
+
+
+def _texts(night: Night) -> tuple[str, str]:
+    """What the channels were given."""
+    (way,) = night.channels.taken()
+    assert isinstance(way, Call)
+    return way.payload["short"], way.payload["long"]
+
+
 def test_acknowledgement_tells_the_others_once_and_not_who_gave_it() -> None:
     """What is normal again later is no news to those who know that they are not needed."""
     night = Night()

@@ -21,6 +21,7 @@ from nightrake.domain.stop import EVENTS as STOPS
 from nightrake.journal.chain import GIVEN_UP, ROWS_LOST, given_up_entry, lost_entry
 from nightrake.journal.damage import FOUND, ROW_DAMAGED
 from nightrake.logs import LEVELS, facts_of, level_of
+from nightrake.pageasked import EVENTS as PAGE_EVENTS
 
 PACKAGE = Path(nightrake.__file__).parent
 MAKERS = {"Entry": 1, "tell": 2, "_entry": 1, "entry_of": 1, "_tell_flood": 0, "_call": 3, "_set_test": 4}
@@ -36,6 +37,7 @@ ELSEWHERE = {
     "domain/scan.py": {f"image_{image}" for image in Image},
     "domain/stop.py": set(STOPS.values()),
     "engine.py": {"clock_stepped", "clock_trust_changed"},
+    "pageasked.py": set(PAGE_EVENTS),
     "journal/chain.py": {ROWS_LOST, GIVEN_UP},
     "journal/damage.py": {FOUND, ROW_DAMAGED},
     "alarms/escalation.py": {"called", "reminded"},
@@ -92,7 +94,7 @@ DATA: Mapping[str, tuple[str, dict[str, Any], str]] = {
     "secrets_replaced": ("settings", {"which": ["the MQTT password"]}, "secrets replaced (the MQTT password)"),
     "settings_changed": ("settings", {"added": ["D7"], "removed": ["D9"]}, "(new: D7, gone: D9)"),
     "gap": ("service", {"seconds": 90.0, "why": "not running"}, "not watching (for 1.5 minutes, not running)"),
-    "clock_stepped": ("service", {"by_s": -3600.0}, "clock stepped (by -3600 s)"),
+    "clock_stepped": ("service", {"by_s": -3600.0}, "clock stepped (back by 1 h)"),
     "clock_trust_changed": ("service", {"by_s": 0.0, "trusted": False}, "clock can no longer be believed"),
     "recording_on_change_began": (
         "history",
@@ -109,6 +111,8 @@ DATA: Mapping[str, tuple[str, dict[str, Any], str]] = {
     "check_unanswered": ("call", {"person": "ann", "people": ["bob"]}, "TEST CALL NOT ANSWERED; told -> bob"),
     "refused": ("command", {"reason": "not in test", "actor": "ann"}, "refused (not in test, ann)"),
     "quality_changed": ("drive", {"quality": "failure", "reasons": ["no reply"]}, "quality changed (no reply)"),
+    "sign_in_refused": ("page", {"actor": "ann", "address": "10.0.0.7"}, "at the page refused (ann, 10.0.0.7)"),
+    "report_written": ("learning", {"file": "creep-2026-11-23.html", "first": []}, "written (creep-2026-11-23.html)"),
     "link_down": ("link", {"link": "broker", "detail": "refused"}, "link down (broker, refused)"),
 }
 """What an event's row can hold, and how its line ends."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from nightrake.alarms.book import shown
 from nightrake.calling import Now
 from nightrake.domain.inputs import LinkHealth, Tick
+from nightrake.keeping import DAMAGE
 from nightrake.linkalarms import LinkAlarms
 from works import SECOND, Works, rake, site_of
 
@@ -78,3 +79,16 @@ def test_notice_about_history_ends_with_the_run_that_had_the_trouble() -> None:
     links_of(works).look(forwards=True)
 
     assert lives(works) == standing
+
+
+def test_history_that_is_damaged_is_a_notice_while_it_is_told() -> None:
+    """At once, with the sentence; it writes no row of a link, and ends when the damage is out of the way."""
+    works = Works(site_of(rake("D")))
+    works.give(LinkHealth(works.now_ns, works.utc_ms, DAMAGE, False, "history.db.damaged-1: was moved aside"))
+    standing = [(str(a.key), a.facts["detail"]) for a in shown(works.state.alarms.book)]
+    before = lives(works)
+    works.give(LinkHealth(works.now_ns, works.utc_ms, DAMAGE, True, ""))
+
+    assert standing == [("site/-/history_damaged", "history.db.damaged-1: was moved aside")]
+    assert lives(works) != before
+    assert works.told("link_down") == []

@@ -1,4 +1,4 @@
-"""Parts of a replay: where a period ends, how fast it goes, how other settings are put on those of then."""
+"""Parts of a replay: how fast it goes, how other settings are put on those of then."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from nightrake.alarms.response import Response
 from nightrake.cli.replay_told import paced
 from nightrake.domain.rows import TailRecord
 from nightrake.errors import NightrakeError
-from nightrake.periodend import PeriodEnd
 from nightrake.replaying import Step
 from nightrake.whatif import Change, merged
 from works import rake, site_of
@@ -25,50 +24,6 @@ def step(mono_s: float, *, begun: bool = False) -> Step:
     """A step at a moment."""
     stamp = int(mono_s * S)
     return Step(TailRecord(1, "tick", "", "", stamp, stamp // 1_000_000, b""), ((),), begun)
-
-
-# --- where a period ends ----------------------------------------------------------------------------------------------
-
-
-def ends(to_min: int, *segments: tuple[str, int, int]) -> PeriodEnd:
-    """Segments as (boot, monotonic min, UTC min)."""
-    return PeriodEnd(to_min * MIN_MS, [(b, m * 60 * S, u * MIN_MS, True) for b, m, u in segments])
-
-
-def is_over(end: PeriodEnd, mono_min: float, utc_min: float) -> bool:
-    """For an input at these minutes."""
-    return end.is_over(int(mono_min * 60 * S), int(utc_min * MIN_MS))
-
-
-def test_period_ends_where_its_stamps_do() -> None:
-    """With one clock that is never set."""
-    end = ends(1000, ("a", 10, 900))
-    assert not is_over(end, 109.9, 999.9)
-    assert is_over(end, 110, 1000)
-
-
-def test_clock_that_was_ahead_for_a_while_does_not_end_it() -> None:
-    """Ten hours ahead for five minutes, then put right: the period goes on behind that."""
-    end = ends(1000, ("a", 10, 900), ("a", 20, 1510), ("a", 25, 915))
-    assert not is_over(end, 22, 1512)
-    assert not is_over(end, 30, 920)
-    assert is_over(end, 110, 1000)
-
-
-def test_clock_that_is_set_back_across_the_end_lets_it_go_on() -> None:
-    """Half an hour back just after the end: that half hour is of the period again."""
-    end = ends(1000, ("a", 10, 900), ("a", 115, 975))
-    assert not is_over(end, 112, 1002)
-    assert not is_over(end, 120, 980)
-    assert is_over(end, 141, 1001)
-
-
-def test_start_of_the_machine_anew_is_told_by_its_clock() -> None:
-    """Monotonic time from zero again; without any segment the stamps alone decide."""
-    end = ends(1000, ("a", 500, 400), ("b", 1, 950))
-    assert not is_over(end, 20, 969)
-    assert is_over(end, 60, 1009)
-    assert is_over(ends(1000), 5, 1000)
 
 
 # --- how fast it goes -------------------------------------------------------------------------------------------------
@@ -135,6 +90,20 @@ def test_what_was_not_read_cannot_be_asked() -> None:
             Change((one, nothing), (after, nothing)).of(one, nothing)
     with pytest.raises(NightrakeError, match="adds or removes E"):
         Change((two, nothing), (one, nothing)).of(two, nothing)
+
+
+def test_labels_and_addresses_are_no_change_and_do_not_come_along() -> None:
+    """Nothing is judged by them; beside a limit that is changed, the PLC stays where it was read from."""
+    now = site_of(rake("D"))
+    moved = {name: replace(plc, port=plc.port + 1) for name, plc in now.endpoints.items()}
+    renamed = {"D": replace(now.drives["D"], name="other", area="north", machine="mixer")}
+    other = replace(now, id="other", name="other", digest="other", endpoints=moved, drives=renamed)
+    assert Change((now, Response()), (other, Response(site_name="other"))).is_none
+    lower = replace(other, drives={"D": replace(renamed["D"], alarm_nm=1_000.0)})
+    change = Change((now, Response()), (lower, Response()))
+    assert not change.is_none
+    made, _ = change.of(now, Response())
+    assert (made.id, made.endpoints, made.drives["D"].alarm_nm) == (now.id, now.endpoints, 1_000.0)
 
 
 def test_merging_follows_the_shape() -> None:

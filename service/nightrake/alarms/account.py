@@ -15,17 +15,19 @@ from nightrake.alarms.accountwords import (
     call_words,
     check_words,
     event_words,
+    history_words,
     lockout_words,
     refused_words,
 )
 from nightrake.alarms.deliverywords import delivery_key, is_about_alarm
 from nightrake.alarms.keys import AlarmKey
 from nightrake.alarms.life import Life
-from nightrake.alarms.told import Fact, Moment, between_s, fact_of, span_text
+from nightrake.alarms.pagewords import page_words
+from nightrake.alarms.told import Fact, Moment, between_s, fact_of, span_text, step_text
 from nightrake.alarms.unwatched import Unwatched
 from nightrake.domain.rows import Row
 
-KINDS = ("alarm", "call", "command", "lockout", "service", "settings", "link", "plc")
+KINDS = ("alarm", "call", "command", "lockout", "service", "settings", "link", "plc", "history", "learning", "page")
 """Kinds of rows that an account needs."""
 DRIVE_EVENTS = (*STOPS, "test_began", "test_ended", "standby_began", "standby_ended", "shutdown_suspect")
 """Events of the kind ``drive`` that it needs besides."""
@@ -65,6 +67,9 @@ class Account:
             "drive": self._drive,
             "service": self._service,
             "settings": self._service,
+            "history": self._history,
+            "learning": self._history,
+            "page": self._page,
         }
 
     def take(self, row: Row) -> None:
@@ -262,10 +267,20 @@ class Account:
             "stopped": "The watch was stopped, as asked.",
             "rows_lost": f"Rows {lost} were given up, because the disk took none.",
             "archive_given_up": f"The oldest archive, with rows {lost}, was given up for want of room.",
-            "clock_stepped": f"The clock was set by {fact.number('by_s') or 0:+g} s.",
+            "clock_stepped": f"The clock was set {step_text(fact.number('by_s') or 0)}.",
             "settings_changed": "The settings were changed.",
         }.get(fact.event, f"{event_words(fact.event)}.")
         self._other(fact, words)
+
+    def _history(self, fact: Fact) -> None:
+        where = f"{fact.drive} {fact.direction}".strip()
+        by = f", by {fact.text('actor')}" if fact.text("actor") else ""
+        record = f" ({fact.text('record')})" if fact.text("record") else ""
+        words = f"{history_words(fact.event, fact.text('file'))}{record}{by}."
+        self._other(fact, f"{where}: {words}" if where else f"{words[:1].upper()}{words[1:]}")
+
+    def _page(self, fact: Fact) -> None:
+        self._other(fact, page_words(fact))
 
     def _other(self, fact: Fact, text: str) -> None:
         if self._is_in(fact):

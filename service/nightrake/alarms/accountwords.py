@@ -63,6 +63,20 @@ def event_words(event: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def history_words(event: str, file: str = "") -> str:
+    """What became of the history itself, and what was learned from it."""
+    file = f" ({file})" if file else ""
+    return {
+        "recomputed": "torque of the past was derived anew",
+        "recompute_failed": "deriving torque of the past anew was broken off",
+        "trip_given_up": "a trip record was given up for want of room",
+        "lost_again": "history was lost once more",
+        "report_written": f"a report on torque creep was written{file}",
+        "recording_on_change_began": "from here on some points are recorded on change",
+        "recording_on_change_ended": "from here on everything that is read is recorded again",
+    }.get(event, event_words(event).lower())
+
+
 def _by(fact: Fact) -> str:
     actor = fact.text("actor")
     return f" By {actor}." if actor else ""
@@ -153,6 +167,8 @@ def call_words(fact: Fact) -> str:
         return delivery_words(fact)
     if fact.event == "calls_ended":
         return _ended(fact)
+    if fact.event == "calls_stopped" and fact.text("goes_on_as"):
+        return f"The calls stopped: {_goes_on(fact)}."
     return {
         "nobody_on_duty": f"Step {_step(fact)} has nobody on duty, and was passed over.",
         "chain_ended": f"The calls ended after {counted(fact.count('rounds'), 'round')}; nobody had acknowledged.",
@@ -164,11 +180,18 @@ def call_words(fact: Fact) -> str:
 _WHY_ENDED = {
     "away": "it was taken out of the settings while it stood, so nobody watches it",
     "lost": "the record of its calls was damaged; if it still holds, it calls anew",
+    "nobody": "nobody is left in the settings; it may still hold",
 }
+
+
+def _goes_on(fact: Fact) -> str:
+    return f"it goes on under another name, {title_of(fact.text('goes_on_as'), {})}"
 
 
 def _ended(fact: Fact) -> str:
     why = _WHY_ENDED.get(fact.text("why"), "")
+    if fact.text("goes_on_as"):
+        why = _goes_on(fact)
     had = f"; {listed(fact.texts('told'))} had been" if fact.texts("told") else ""
     return f"Nobody is called any more{f', for {why}' if why else ''}{had}."
 
@@ -208,6 +231,7 @@ def check_words(fact: Fact) -> str:
 _DETAILS = (
     ("lock_number", "lock {}"),
     ("cause", "cause '{}'"),
+    ("beside", "beside {}"),
     ("lock_of", "lock of {}"),
     ("absent", "absence verified: '{}'"),
     ("looked_for", "looked for: '{}'"),
@@ -226,7 +250,7 @@ def lockout_words(fact: Fact) -> str:
     actor, role = fact.text("actor"), fact.text("role")
     who = f"{actor} ({role}): " if actor and role else f"{actor}: " if actor else ""
     if fact.event == "opened":
-        return f"{who}opened, because of {fact.text('because')}{_details(fact)}."
+        return f"{who}{_opened(fact.text('because'), named=bool(who))}{_details(fact)}."
     if fact.event == "shutdown_again":
         return f"A further shutdown ({fact.text('because')}): cause and clearing are to be reported anew."
     words = {
@@ -240,6 +264,16 @@ def lockout_words(fact: Fact) -> str:
         words["cause"] = f"cause '{fact.text('cause')}'"
     late = ", recorded although no lockout was open" if fact.data.get("late") is True else ""
     return f"{who}{words.get(fact.event, fact.event.replace('_', ' '))}{_details(fact)}{late}."
+
+
+_BY_HAND = "by hand: "
+
+
+def _opened(because: str, *, named: bool) -> str:
+    """How a lockout came to be; a person's own name is said once."""
+    if because.startswith(_BY_HAND):
+        return "opened by hand" if named else f"opened by hand by {because.removeprefix(_BY_HAND)}"
+    return f"opened, because of {because}"
 
 
 def _details(fact: Fact) -> str:

@@ -38,6 +38,7 @@ class Call(NamedTuple):
         durable: Its row is on disk.
         reminder: The person has been told of it before, and it has become no worse.
         apart: Outside every limit, and counted by none: a test call has to be answered.
+        since: Of one that ends: only who was reached by a message of this row or a later one is told; 0 = whoever.
     """
 
     person: str
@@ -49,6 +50,7 @@ class Call(NamedTuple):
     durable: bool = True
     reminder: bool = False
     apart: bool = False
+    since: int = 0
 
     @property
     def key(self) -> Key:

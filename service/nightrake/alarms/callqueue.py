@@ -126,6 +126,8 @@ class CallQueue:
         self._told.pop(key, None)
         if key in self._counted:
             self._counted.discard(key)
+        elif call.since and not told and not self._was_reached(call.person, call.since):
+            pass  # nothing that spoke of it has come to them: it would be stale news
         elif waiting is not None and not waiting.ends and not told:
             person.no_longer(call.alarm, call.subject)
         elif told or call.alarm not in person.gone:  # else it is named there already, and was never told singly
@@ -311,6 +313,9 @@ class CallQueue:
 
     def _has_gone_out(self, key: Key) -> bool:
         return key in self._told or key in self._flying or key in self._gathered
+
+    def _was_reached(self, person: str, since: int) -> bool:
+        return any(key[0] == person and call.seq >= since for key, call in self._told.items())
 
     def _of(self, name: str) -> Person:
         person = self._people.get(name)

@@ -53,6 +53,8 @@ class Watch(NamedTuple):
         held: For each direction, whether its shutdown held the drive. stood: it has been seen standing since.
         sample_ns: When the next torque is kept, 0 = at once. samples: (monotonic, N.m), the oldest first.
         rate_nm_per_s: From them, None = not known yet.
+        started_ns: When the motor was last seen to start, also where it has been stopped since; 0 = not seen, or its
+            shutdown has operated since: a contact that then bounces has not tripped once more.
     """
 
     low_nm: float = NEVER_NM
@@ -68,6 +70,7 @@ class Watch(NamedTuple):
     sample_ns: int = 0
     samples: tuple[tuple[int, float], ...] = ()
     rate_nm_per_s: float | None = None
+    started_ns: int = 0
 
 
 UNWATCHED = Watch()
@@ -108,11 +111,13 @@ def evaluate(setup: Setup, watch: Watch, facts: Facts, now_ns: int) -> tuple[Wat
         else:
             result = (holds, why, severity_of(kind, mine) if holds else 0)
         results.append(result)
+        started_ns = watch.started_ns if kind == "shutdown_contact" else 0
         pulse = kind == "shutdown_contact" and judged.side in pulses
         if pulse:
-            conditions.append(Condition(judged.key, True, "", 0, facts.data))
+            conditions.append(Condition(judged.key, True, "", 0, facts.data, 0, started_ns))
         if pulse or (result is not last and result != last):
-            conditions.append(Condition(judged.key, *result, facts.data if holds else {}))
+            conditions.append(Condition(judged.key, *result, facts.data if holds else {}, 0, started_ns))
+    trips = any(c.holds and c.key.kind == "shutdown_contact" for c in conditions)
     low_nm, high_nm = _band(seen, facts, _said_high(setup, facts.leans, results))
     after = watch._replace(
         low_nm=low_nm,
@@ -123,21 +128,29 @@ def evaluate(setup: Setup, watch: Watch, facts: Facts, now_ns: int) -> tuple[Wat
         results=tuple(results),
         held=tuple(s.held for s in seen),
         stood=seen[0].stood or (seen[0].any_held and facts.running == 0),
+        started_ns=0 if trips else watch.started_ns,
     )
     return after, tuple(conditions)
 
 
 def carried(watch: Watch) -> Watch:
     """A watch for changed settings: everything is judged and said anew; what was seen of the motor is kept."""
-    return UNWATCHED._replace(ran=watch.ran, ran_since_ns=watch.ran_since_ns, held=watch.held, stood=watch.stood)
+    return UNWATCHED._replace(
+        ran=watch.ran,
+        ran_since_ns=watch.ran_since_ns,
+        started_ns=watch.started_ns,
+        held=watch.held,
+        stood=watch.stood,
+    )
 
 
 def _ran(watch: Watch, facts: Facts, now_ns: int) -> Watch:
     """Follow the run feedback; a start is a motor that was seen standing and now runs."""
     if facts.running == -1 or facts.running == watch.ran:
         return watch
-    started = facts.running == 1 and watch.ran == 0
-    return watch._replace(ran=facts.running, ran_since_ns=now_ns if started else 0)
+    if facts.running == 1 and watch.ran == 0:
+        return watch._replace(ran=1, ran_since_ns=now_ns, started_ns=now_ns)
+    return watch._replace(ran=facts.running, ran_since_ns=0)
 
 
 def _sampled(setup: Setup, watch: Watch, facts: Facts, now_ns: int) -> Watch:

@@ -25,14 +25,24 @@ from nightrake.alarms.rota import Rota
 from nightrake.alarms.zones import wall_text
 from nightrake.domain.rows import Answer, Entry
 
+NOBODY = "nobody"
+"""Why calls ended: see `end`."""
 
-def on_transition(state: Escalations, rota: Rota, now: Standing, now_ns: int, utc_ms: int) -> tuple[Escalations, Told]:
-    """Take in an alarm as it stands now; the same again changes nothing."""
+
+def on_transition(
+    state: Escalations, rota: Rota, now: Standing, now_ns: int, utc_ms: int, goes_on: str = ""
+) -> tuple[Escalations, Told]:
+    """Take in an alarm as it stands now; the same again changes nothing.
+
+    Args:
+        goes_on: Under which other name it goes on, "" = under none.
+    """
     held = state.running.get(now.alarm)
     if held is not None and now.occurrence < held.standing.occurrence:
         return state, ()
     if now.need in (Need.OVER, Need.AWAY):
-        return end(state, rota, now.alarm, "away" if now.need is Need.AWAY else "normal", now_ns, utc_ms)
+        why = "away" if now.need is Need.AWAY else "normal"
+        return end(state, rota, now.alarm, why, now_ns, utc_ms, goes_on)
     if held is not None and held.standing == now:
         return state, ()
     late = state.late.get(now.alarm) if held is None else None
@@ -46,7 +56,8 @@ def on_transition(state: Escalations, rota: Rota, now: Standing, now_ns: int, ut
         after, told = _on_respond(rota, after, was, worse, now_ns, utc_ms)
     else:
         was_told = before.told and _is_calling(before)
-        told = (entry_of(after, "calls_stopped", {"told": list(after.told)}),) if was_told else ()
+        data = {"told": list(after.told), **_under(goes_on)}
+        told = (entry_of(after, "calls_stopped", data),) if was_told else ()
     return _put(state, after, now_ns, utc_ms), told
 
 
@@ -186,11 +197,14 @@ def after_restart(state: Escalations, now_ns: int, utc_ms: int, *, same_boot: bo
 # --- parts ---
 
 
-def end(state: Escalations, rota: Rota, alarm: str, why: str, now_ns: int, utc_ms: int) -> tuple[Escalations, Told]:
+def end(
+    state: Escalations, rota: Rota, alarm: str, why: str, now_ns: int, utc_ms: int, goes_on: str = ""
+) -> tuple[Escalations, Told]:
     """Call nobody for it any more.
 
     Args:
-        why: ``normal``, ``away`` (its drive or PLC was taken out of the settings), ``lost`` (nothing is known of it).
+        why: ``normal``, ``away`` (its drive or PLC was taken out of the settings), ``lost`` (nothing is known of it),
+            ``nobody`` (nobody is left in the settings). goes_on: under which other name it does (``renamed``).
     """
     held = state.running.get(alarm)
     if held is None:
@@ -203,9 +217,13 @@ def end(state: Escalations, rota: Rota, alarm: str, why: str, now_ns: int, utc_m
     whose = dict.fromkeys(held.told)
     if why == "away" and stands:
         whose |= dict.fromkeys(last_step(rota, held, utc_ms))
-    data = {"told": list(whose), "why": why, "stands": stands}
-    told = (entry_of(held, "calls_ended", data),) if whose else ()
+    data = {"told": list(whose), "why": why, "stands": stands, **_under(goes_on)}
+    told = (entry_of(held, "calls_ended", data),) if whose or why == NOBODY else ()
     return Escalations(running, state.due_ns if running else 0, late), told
+
+
+def _under(goes_on: str) -> dict[str, str]:
+    return {"why": "renamed", "goes_on_as": goes_on} if goes_on else {}
 
 
 def _put(state: Escalations, after: Escalation, now_ns: int, utc_ms: int) -> Escalations:

@@ -75,6 +75,8 @@ UNANSWERED = frozenset({B, E})
 APART_NS = 5_000_000_000
 """A shutdown contact that was released for so long and operates again has not bounced: the drive has tripped once more
 (own choice: longer than a contact bounces, shorter than it takes to start a drive by hand)."""
+LAG_NS = 1_000_000_000
+"""So much later than the contact itself its release may be counted: the longest debounce that a site can set."""
 
 
 class AlarmState(NamedTuple):
@@ -86,7 +88,8 @@ class AlarmState(NamedTuple):
             another one: whoever has seen the first has not seen the second. (But of one that chatters all is one, or
             nobody could ever acknowledge it.)
         condition: As last given.
-        since_ns: Since when the on- or off-delay is running, 0 = none is.
+        since_ns: Since when the on- or off-delay is running, 0 = none is. Of an active alarm whose condition cannot be
+            judged: since when it had been gone, when last seen; no delay runs.
         severity: The worst in this life, from 0.
         raised_utc_ms: When this occurrence began. changed_utc_ms: when it last changed.
         acked_by, acked_utc_ms: Who acknowledged it last, and when; "" = nobody, or it came again since.
@@ -154,6 +157,8 @@ def on_condition(
     severity: int = 0,
     *,
     chatters: bool = False,
+    held_since_ns: int = 0,
+    started_ns: int = 0,
 ) -> Moved:
     """Take in what the condition is now.
 
@@ -161,13 +166,13 @@ def on_condition(
         holds: True, False, or None where it cannot be judged.
         severity: How bad, from 0; more than before in this life makes an acknowledged alarm call again.
         chatters: See `on_event`.
+        held_since_ns, started_ns: `Condition.since_ns`, `Condition.started_ns`.
     """
-    gone = rule.type.latches and _is_gone(state, now_ns)
+    gone = rule.type.latches and (_is_gone(state, now_ns) or _has_run(state, started_ns))
     if holds is None:
-        since_ns = 0 if state.life in ACTIVE else state.since_ns
-        return state._replace(condition=None, since_ns=since_ns, gone=gone), ()
+        return state._replace(condition=None, gone=gone), ()
     was_active, before = state.life in ACTIVE, state
-    state = _delayed(state, rule, holds, now_ns)._replace(gone=gone and not holds)
+    state = _delayed(state, rule, holds, now_ns, held_since_ns)._replace(gone=gone and not holds)
     if holds and not before.condition and (before.condition is False or not before.onsets):
         state = state._replace(onsets=with_onset(before.onsets, now_ns, rule.turn_ns))
     if not was_active:
@@ -184,13 +189,20 @@ def on_condition(
 
 
 def _is_gone(state: AlarmState, now_ns: int) -> bool:
-    """Whether the condition of an active alarm has been seen gone for long enough to come again."""
-    if state.gone or state.life not in ACTIVE or state.condition is not False:
+    """Whether the condition of an active alarm has been seen gone, and not seen again for long enough to come again."""
+    if state.gone or state.life not in ACTIVE or state.condition:
         return state.gone
     return 0 < state.since_ns <= now_ns - APART_NS
 
 
-def _delayed(state: AlarmState, rule: AlarmRule, holds: bool, now_ns: int) -> AlarmState:
+def _has_run(state: AlarmState, started_ns: int) -> bool:
+    """Whether the drive was started after the contact had released: what trips now has not bounced, however soon."""
+    if state.life not in ACTIVE or state.condition:
+        return False
+    return 0 < state.since_ns <= started_ns + LAG_NS and started_ns > 0
+
+
+def _delayed(state: AlarmState, rule: AlarmRule, holds: bool, now_ns: int, held_since_ns: int) -> AlarmState:
     """Take in a condition that can be judged: which delay runs since when."""
     active, leak_ns = state.life in ACTIVE, 0
     if holds is active:
@@ -200,6 +212,7 @@ def _delayed(state: AlarmState, rule: AlarmRule, holds: bool, now_ns: int) -> Al
     elif holds:
         # An on-delay goes on through what could not be judged, and with what is left of one that was broken off.
         since_ns = state.since_ns or max(1, now_ns - max(0, state.leak_ns - now_ns))
+        since_ns = min(since_ns, held_since_ns or since_ns)
     else:
         since_ns = state.since_ns if state.condition is False and state.since_ns else now_ns
     return state._replace(condition=holds, since_ns=since_ns, leak_ns=leak_ns)

@@ -18,6 +18,7 @@ import math
 from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
+from nightrake.alarms import lockoutcause
 from nightrake.alarms.lockoutsteps import (
     AFTER_TRIP,
     MAX_TEST_RUN_NS,
@@ -29,7 +30,7 @@ from nightrake.alarms.lockoutsteps import (
     LockoutStep,
     Said,
 )
-from nightrake.alarms.locks import Lock, on_of, put_on, take_off
+from nightrake.alarms.locks import Lock, count_of, meant_by, on_of, put_on, take_off
 from nightrake.alarms.rights import Role, Who
 from nightrake.domain.rows import Answer, Entry
 
@@ -91,7 +92,7 @@ class Lockout(NamedTuple):
         drive: Whose.
         number: How-manieth of this drive, 0 = there was none yet.
         is_open: It holds. opened_utc_ms, because: Since when and for what.
-        tripped_at: `Report.order` after which the last shutdown came. order: Last one given.
+        tripped_at: Order of the last shutdown that came while it was open, among reports. order: Last one given.
         locks: One line for each lock that was reported. reports: The last of each step.
         in_charge: Who has the work after a shift transfer, "" = nobody named.
         run_until_ns, run_by: A supervised test run goes on, 0 = none, and under whose supervision.
@@ -132,23 +133,31 @@ class Lockout(NamedTuple):
         return max(found, key=lambda r: r.order, default=None)
 
 
+FOUND = (
+    " (it stood already, and no lockout was on record for it: locks that hang there and steps that were reported before"
+    " are not known here, so whoever has a lock on reports it anew)"
+)
+"""Said of a lockout whose record was damaged, or that nobody could release when its shutdown came."""
+
 Moved = tuple[Lockout, tuple[Entry, ...]]
 
 
-def on_shutdown(held: Lockout, because: str, utc_ms: int, now_ns: int = NEVER_NS) -> Moved:
+def on_shutdown(held: Lockout, because: str, utc_ms: int, now_ns: int = NEVER_NS, *, found: bool = False) -> Moved:
     """A shutdown opens a lockout; while one is open, it makes old what was reported of its cause and its clearing.
 
     A test run that trips is over as soon as the motor has had time to stop: for another start there is another run.
 
     Args:
         because: Text of the alarm key and its occurrence.
+        found: It has stood already, and no lockout was on record for it.
     """
     if held.is_open:
         until_ns = min(held.run_until_ns, now_ns + TO_STOP_NS)
-        after = held._replace(tripped_at=held.order, tripped=True, run_until_ns=until_ns)
+        order = held.order + 1  # one of its own, or a word given for the release between two trips would count for both
+        after = held._replace(order=order, tripped_at=order, tripped=True, run_until_ns=until_ns)
         return after, (_entry(after, "shutdown_again", {"because": because}),)
-    after = _opened(held, because, utc_ms)._replace(tripped=True)
-    return after, (_entry(after, "opened", {"because": because}),)
+    after = _opened(held, f"{because}{FOUND if found else ''}", utc_ms)._replace(tripped=True)
+    return after, (_entry(after, "opened", {"because": after.because, **({"locks_known": False} if found else {})}),)
 
 
 def open_by_hand(held: Lockout, who: Who, remark: str, utc_ms: int) -> tuple[Lockout, tuple[Entry, ...], Answer]:
@@ -194,7 +203,7 @@ def on_step(
         notes = [f"no lockout was open, so this opened lockout {held.number}"]
         notes += ["its motor runs, by the run feedback: is it the right drive?"] if around.motor_runs else []
     if step is LockoutStep.LOCK_EXCEPTION:
-        no = _why_no_exception(held, who, said)
+        no = why_no_exception(held, who, said)
         if no:
             text = f"{held.drive}: not recorded: {no}"
             return held, (_refused(held, who, step, no),), Answer(False, f"{text}. {RECORDS_ONLY}")
@@ -214,16 +223,16 @@ def on_step(
 def _reported(
     held: Lockout, step: LockoutStep, who: Who, said: Said, detail: Mapping[str, str], utc_ms: int
 ) -> Lockout:
-    """Keep a report. A cause without words is none, and wipes no other; a remark alone is added to the cause given."""
-    order = held.order + 1
-    if step is LockoutStep.CAUSE and not said.cause:
-        before = held.last(step)
-        if not said.remark.strip():
+    """Keep a report."""
+    order, reports = held.order + 1, held.reports
+    if step is LockoutStep.CAUSE:
+        kept = lockoutcause.kept(held, who, said)
+        if kept is None:
             return held._replace(order=order)
-        detail = {"cause": before.detail.get("cause", "") if before is not None else ""}
+        reports, detail = kept
     report = Report(step, order, who.actor, who.role, utc_ms, said.remark, detail)
     name = f"{step}/{who.actor}" if step in PER_PERSON else str(step)
-    return held._replace(order=order, reports={**held.reports, name: report})
+    return held._replace(order=order, reports={**reports, name: report})
 
 
 def _effect(
@@ -253,11 +262,9 @@ def _effect(
         notes = [] if held.in_test_run(now_ns) else ["no test run was on record"]
         return held._replace(run_until_ns=0, run_by=""), notes, {}
     if step is LockoutStep.CAUSE:
-        notes = [] if said.cause in rules.causes else [f"'{said.cause}' is not on the site's list; kept in own words"]
-        if not said.cause:
-            known = held.last(step) is not None or said.remark.strip()
-            notes = [] if known else ["the cause is still to be given"]
-        return held, notes, {"cause": said.cause}
+        others = lockoutcause.beside(held, who, said.cause)
+        detail = {"cause": said.cause, **({"beside": others} if others else {})}
+        return held, lockoutcause.notes_on(held, rules.causes, who, said), detail
     return held, [], {}
 
 
@@ -284,15 +291,18 @@ def _test_run(held: Lockout, who: Who, said: Said, now_ns: int) -> tuple[Lockout
     return held._replace(run_until_ns=now_ns + limit_ns, run_by=who.actor), notes, detail
 
 
-def _why_no_exception(held: Lockout, who: Who, said: Said) -> str:
+def why_no_exception(held: Lockout, who: Who, said: Said) -> str:
+    """Why the lock of another person cannot come off the record now, "" = it can."""
     if said.whom not in {lock.person for lock in held.locks_on}:
         return f"no lock of '{said.whom}' is on record"
     if said.whom == who.actor:
         return "it is your own lock; remove it and report it as your own"
     mine = on_of(held.locks, said.whom)
-    if said.lock_number and not any(lock.number.casefold() == said.lock_number.casefold() for lock in mine):
+    listed = any(lock.number.casefold() == said.lock_number.casefold() for lock in mine if not lock.unlisted)
+    beyond = any(lock.unlisted for lock in mine) and meant_by(held.locks, said.whom, said.lock_number) is not None
+    if said.lock_number and not (listed or beyond):
         return f"no lock {said.lock_number} of '{said.whom}' is on record"
-    if len(mine) > 1 and not said.lock_number:
+    if count_of(mine) > 1 and not said.lock_number:
         return f"locks {', '.join(lock.words for lock in mine)} of '{said.whom}' are on record: say which"
     if who.role != Role.SUPERVISOR:
         return f"it is the lock of {said.whom}, who alone removes it; an exception is for a supervisor"

@@ -50,7 +50,7 @@ SAYS: Mapping[LockoutStep, str] = {
 }
 """What a person says with a step. `RECORDS_ONLY` stands behind each where it is shown."""
 
-PER_PERSON = frozenset({LockoutStep.ISOLATION, LockoutStep.LOCK_REMOVED})
+PER_PERSON = frozenset({LockoutStep.ISOLATION, LockoutStep.LOCK_REMOVED, LockoutStep.CAUSE})
 AFTER_TRIP = frozenset(
     {
         LockoutStep.ZERO_ENERGY,
@@ -93,6 +93,12 @@ class Said(NamedTuple):
         cut = [(n, MAX_TEXT) for n, text in texts.items() if len(text) > MAX_TEXT]
         cut += [(n, MAX_NUMBER) for n, text in names.items() if len(text) > MAX_NUMBER]
         cut += [("facts", MAX_TEXT)] if any(len(f) > MAX_TEXT for f in self.facts[:3]) else []
-        kept = {n: text[:MAX_TEXT] for n, text in texts.items()} | {n: text[:MAX_NUMBER] for n, text in names.items()}
-        facts = tuple(f[:MAX_TEXT] for f in self.facts[:3])
-        return self._replace(facts=facts, cut=tuple(cut), **kept)  # type: ignore[arg-type]
+        return self._replace(
+            remark=texts["remark"][:MAX_TEXT],
+            cause=texts["cause"][:MAX_TEXT],
+            name=texts["name"][:MAX_TEXT],
+            lock_number=names["lock_number"][:MAX_NUMBER],
+            whom=names["whom"][:MAX_NUMBER],
+            facts=tuple(f[:MAX_TEXT] for f in self.facts[:3]),
+            cut=tuple(cut),
+        )

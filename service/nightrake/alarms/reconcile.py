@@ -5,7 +5,8 @@ while nothing ran, or what a damaged record has lost is no transition: so everyt
 
 - What stands and needs somebody has a call due, by the people, steps, priorities and times of now.
 - What does not stand, or is watched no more, has none.
-- Where nobody is in the settings there are no calls at all. They begin when there is somebody.
+- Where nobody is in the settings there are no calls at all; those that were end, each with a row that says so. They
+  begin when there is somebody.
 
 Doing it twice changes nothing.
 """
@@ -16,10 +17,11 @@ from typing import NamedTuple
 
 from nightrake.alarms.calls import Escalation, Escalations, Need, Standing
 from nightrake.alarms.callsteps import Moved, Told, begin, is_enough
-from nightrake.alarms.escalation import earliest, end, on_transition
+from nightrake.alarms.escalation import NOBODY, earliest, end, on_transition
 from nightrake.alarms.records import AlarmBook, standing_of
 from nightrake.alarms.rota import Rota, chain_of
 from nightrake.alarms.rules import AlarmRules
+from nightrake.domain.rows import Entry
 
 FOUND = "found"
 """Why somebody is called: it stood, and no call for it was out."""
@@ -45,7 +47,7 @@ def reconcile(
         The calls after (themselves where nothing is different), and what is to be journalled, what is urgent first.
     """
     if not rota.people:
-        return (Escalations() if calls.running or calls.late else calls), ()
+        return _without_people(calls, rota, now_ns, utc_ms)
     stands, told = _stands(book, rules), list[Told]()
     for text, held in list(calls.running.items()):
         found = stands.get(text)
@@ -61,6 +63,17 @@ def reconcile(
         told.append(more)
     entries = [entry for more in told for entry in more]
     return calls, tuple(sorted(entries, key=lambda e: not e.urgent))
+
+
+def _without_people(calls: Escalations, rota: Rota, now_ns: int, utc_ms: int) -> tuple[Escalations, Told]:
+    """Every call ends, and the journal says of each alarm that stands that nobody is called for it."""
+    if not (calls.running or calls.late):
+        return calls, ()
+    told = list[Entry]()
+    for text, held in calls.running.items():
+        if held.next_ns or held.calling:
+            told += end(calls, rota, text, NOBODY, now_ns, utc_ms)[1]
+    return Escalations(), tuple(sorted(told, key=lambda e: not e.urgent))
 
 
 def _stands(book: AlarmBook, rules: AlarmRules) -> dict[str, Stand]:

@@ -27,6 +27,8 @@ class Condition(NamedTuple):
         holds: True, False, or None where it cannot be judged.
         suppressed: Why logic suppresses the alarm by design, "" = it does not.
         severity: How bad, from 0. data: plain facts for the journal, where it is raised.
+        since_ns: Since when it holds, where that is known to be earlier than now; 0 = since now.
+        started_ns: Of a shutdown contact: when the motor was last seen to start, 0 = it was not.
     """
 
     key: AlarmKey
@@ -34,6 +36,8 @@ class Condition(NamedTuple):
     suppressed: str = ""
     severity: int = 0
     data: Mapping[str, Any] = {}
+    since_ns: int = 0
+    started_ns: int = 0
 
 
 class Alarm(NamedTuple):

@@ -61,19 +61,26 @@ def _read(held: Lockout, rules: LockoutRules, facts: Facts, reason: str) -> list
     limit_nm = rules.release_torque_nm.get(held.drive, 0.0)
     if limit_nm and facts.torque_nm is not None:
         if facts.torque_is == "beyond":
-            against.append(f"torque stands beyond {facts.torque_nm:.0f} N.m, release_torque_nm is {limit_nm:g}")
+            against.append(f"torque stands beyond {_above(facts.torque_nm, limit_nm)}")
         elif facts.torque_is == "exact" and abs(facts.torque_nm) > limit_nm:
-            against.append(f"torque stands at {facts.torque_nm:.0f} N.m, above release_torque_nm = {limit_nm:g}")
+            against.append(f"torque stands at {_above(facts.torque_nm, limit_nm)}")
     if limit_nm and facts.torque_fitted and facts.torque_nm is None and not reason.strip():
         against.append("torque cannot be told now; give the reason why it may be released all the same")
     return against
 
 
+def _above(torque_nm: float, limit_nm: float) -> str:
+    """Both as people read them everywhere else, in kN.m; to the N.m where they would read the same."""
+    places = 1 if f"{abs(torque_nm) / 1000:.1f}" != f"{limit_nm / 1000:.1f}" else 3
+    most = f"{limit_nm / 1000:.3f}".rstrip("0").rstrip(".")
+    return f"{torque_nm / 1000:.{places}f} kN.m; for a release it may be at most {most} kN.m (release_torque_nm)"
+
+
 def _reported(held: Lockout, rules: LockoutRules, now_ns: int) -> list[str]:
     against = [MISSING[step] for step in rules.needs if held.last(step) is None]
-    against += [f"the number of {lock.person}'s lock has not been given" for lock in held.locks if not lock.number]
+    against += [f"the number of {lock.person}'s lock has not been given" for lock in held.locks if lock.lacks_number]
     for lock in held.locks_on:
-        own = f"their own lock {lock.number}" if lock.number else "their own lock"
+        own = f"their own lock {lock.words}" if lock.number or lock.unlisted else "their own lock"
         against.append(f"{lock.person} has not reported {own} as removed")
     if held.in_test_run(now_ns):
         against.append(f"the test run under {held.run_by} goes on; end it first")

@@ -83,4 +83,8 @@ ON_PAGING = (
     "A test call was not answered: an alarm might not be either.",
     "Reach the person in another way, and have the way to them mended.",
 )
+ON_NOBODY = (
+    "No alarm calls anybody until people are in the settings again: somebody stays where alarms are shown.",
+    "Put people.toml right and reload it; nightrake check says what is wrong with it.",
+)
 IN_THE_DAYTIME = ("Nothing now; see to it in working hours.",)

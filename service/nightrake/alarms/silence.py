@@ -12,9 +12,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
-from nightrake.alarms.keys import SITE, AlarmKey, plc_subject
+from nightrake.alarms.keys import SITE, AlarmKey, parse_key, plc_subject
 from nightrake.alarms.records import Condition
 
+KIND = "plc_silent"
 TOGETHER_NS = 10_000_000_000
 """Within this they are one alarm."""
 APART_NS = 60_000_000_000
@@ -40,10 +41,11 @@ class Group(NamedTuple):
 
 
 class Silence(NamedTuple):
-    """PLCs by id: whether each is silent (one that is missing has not been heard of), and their groups."""
+    """PLCs by id: whether each is silent (one that is missing has not been heard of), since when, and their groups."""
 
     silent: Mapping[str, bool] = {}
     groups: tuple[Group, ...] = ()
+    since: Mapping[str, int] = {}
 
 
 def on_plc(
@@ -61,10 +63,12 @@ def on_plc(
         quiet: PLCs whose own alarm is shelved or out of service: nobody else's silence goes under their name.
 
     Returns:
-        The state after, and the condition of the one alarm that this is about (of two where one goes on under another
-        name).
+        The state after, and the conditions that this is about: of the group's one alarm, and of the PLC's own name
+        where that is another one.
     """
     known = {**silence.silent, plc: not up}
+    since = {p: ns for p, ns in silence.since.items() if not (up and p == plc)}
+    since |= {} if up else {plc: since.get(plc, now_ns)}
     group, left = _group_of(silence, plc, now_ns), list[Condition]()
     hides = group is not None and group.lead != plc and group.lead in quiet and plc in group.back
     if not up and group is not None and (hides or _has_left(group, plc, known, now_ns)):
@@ -74,8 +78,11 @@ def on_plc(
         open_group = next((g for g in fresh if g.lead not in quiet and plc not in quiet), None)
         group = open_group or Group(plc, (plc,), now_ns)
     if group is None:
-        key = AlarmKey(plc_subject(plc), "", "plc_silent")
-        return Silence(known, silence.groups), (Condition(key, False),)
+        key = AlarmKey(plc_subject(plc), "", KIND)
+        return Silence(known, silence.groups, since), (Condition(key, False),)
+    if group.lead != plc:
+        # Under its own name nothing stands now: an alarm of before it left the settings, say, would stand for ever.
+        left = [Condition(AlarmKey(plc_subject(plc), "", KIND), False)]
     members = group.members if plc in group.members else (*group.members, plc)
     some = any(known.get(m, True) for m in members)  # one not heard of may be silent: it is not back yet
     back = {m: group.back.get(m, now_ns) for m in members if not known.get(m, m not in group.back)}
@@ -84,7 +91,21 @@ def on_plc(
         group = group._replace(anew=max(group.anew, _unwatched_by(group.members, drives)) + 1)
     after = group._replace(members=members, back_ns=0 if some else group.back_ns or now_ns, back=back)
     rest = tuple(g for g in silence.groups if g.lead != group.lead and not _is_over(g, now_ns))
-    return Silence(known, (*rest, after)), (*left, _condition(after, known, drives))
+    return Silence(known, (*rest, after), since), (*left, _condition(after, known, since, drives))
+
+
+def goes_on_as(silence: Silence, alarm: str) -> str:
+    """Under which other name the silence of a PLC goes on, "" = under none: what ends is only the name.
+
+    Args:
+        alarm: Text form of its own alarm's key.
+    """
+    key = parse_key(alarm)
+    plc = key.subject.partition(":")[2]
+    if key.kind != KIND or not silence.silent.get(plc):
+        return ""
+    lead = next((g.lead for g in silence.groups if plc in g.members and not g.back_ns), plc)
+    return "" if lead == plc else str(AlarmKey(plc_subject(lead), "", KIND))
 
 
 def _has_left(group: Group, plc: str, known: Mapping[str, bool], now_ns: int) -> bool:
@@ -107,7 +128,7 @@ def _without(
         return silence._replace(groups=(*rest, group._replace(members=members))), None, []
     others = [m for m in group.members if m != plc and known.get(m, True)]
     after = group._replace(lead=next((m for m in others if m not in quiet), others[0]))
-    old = Condition(AlarmKey(plc_subject(plc), "", "plc_silent"), False)
+    old = Condition(AlarmKey(plc_subject(plc), "", KIND), False)
     return silence._replace(groups=(*rest, after)), after, [old]
 
 
@@ -123,14 +144,18 @@ def _unwatched_by(plcs: Collection[str], drives: Mapping[str, Collection[str]]) 
     return len({d for plc in plcs for d in drives.get(plc, ())})
 
 
-def _condition(group: Group, known: Mapping[str, bool], drives: Mapping[str, Collection[str]]) -> Condition:
+def _condition(
+    group: Group, known: Mapping[str, bool], since: Mapping[str, int], drives: Mapping[str, Collection[str]]
+) -> Condition:
+    """Of the group's one alarm; under another name too it holds since the first of those fell silent that still are."""
     silent = [m for m in group.members if known.get(m)]
     unheard = any(m not in known for m in group.members)
     unwatched = sorted({d for plc in silent for d in drives.get(plc, ())})
     data = {"plcs": silent, "unwatched": len(unwatched), "drives": unwatched[:20]}
     holds = True if silent else None if unheard else False
     severity = max(len(unwatched), group.anew) if holds else 0
-    return Condition(AlarmKey(plc_subject(group.lead), "", "plc_silent"), holds, "", severity, data)
+    key, since_ns = AlarmKey(plc_subject(group.lead), "", KIND), min((since.get(m, 0) for m in silent), default=0)
+    return Condition(key, holds, "", severity, data, since_ns)
 
 
 def on_settings(
@@ -153,8 +178,11 @@ def on_settings(
             named.sort(key=lambda m: m in quiet)
             lead = group.lead if group.lead in members else named[0]
             back = {m: since_ns for m, since_ns in group.back.items() if m in members}
-            groups.append(group._replace(lead=lead, members=members, back=back))
-    return Silence(known, tuple(groups)), tuple(_condition(g, known, drives) for g in groups)
+            some = any(known.get(m, True) for m in members)  # those that were not may be gone
+            back_ns = group.back_ns or (0 if some else now_ns)
+            groups.append(group._replace(lead=lead, members=members, back_ns=back_ns, back=back))
+    since = {plc: ns for plc, ns in silence.since.items() if plc in drives}
+    return Silence(known, tuple(groups), since), tuple(_condition(g, known, since, drives) for g in groups)
 
 
 def after_restart(silence: Silence, now_ns: int) -> Silence:
@@ -179,9 +207,16 @@ _LINKS = {
 def link_condition(link: str, up: bool, detail: str) -> Condition | None:
     """The alarm's condition of one of our own links (``disk``, ``broker``, ``store``, ``history``), None for any other.
 
-    ``notice:KIND`` is a notice of the site: not up means that there is something to be said.
+    ``notice:KIND`` is a notice of the site, ``notice:KIND:DRIVE:DIRECTION`` one of a drive's direction: not up means
+    that there is something to be said.
     """
-    kind = _LINKS.get(link) or (link.removeprefix(NOTICE) if link.startswith(NOTICE) else None)
-    if kind is None:
+    subject, direction, kind = SITE, "", _LINKS.get(link, "")
+    data = {"link": link, "detail": detail[:300]}
+    if link.startswith(NOTICE):
+        del data["link"]  # it is none
+        kind, _, side = link.removeprefix(NOTICE).partition(":")
+        drive, _, direction = side.partition(":")
+        subject = drive or SITE
+    if not kind:
         return None
-    return Condition(AlarmKey(SITE, "", kind), not up, "", 0, {"link": link, "detail": detail[:300]})
+    return Condition(AlarmKey(subject, direction, kind), not up, "", 0, data)

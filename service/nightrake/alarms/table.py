@@ -14,6 +14,7 @@ from nightrake.alarms import responses as say
 
 MAX_DELAY_S = 6 * 3600.0
 """No delay is longer, whatever a site sets."""
+NOBODY_TO_CALL = "nobody_to_call"
 
 
 class Priority(StrEnum):
@@ -98,22 +99,25 @@ class AlarmType(NamedTuple):
         return self.priority is Priority.URGENT
 
 
-def _shutdown_kind(kind: str, title: str, **more: object) -> AlarmType:
-    """What neither a person nor logic nor the flood rule may ever hide."""
-    fixed = dict.fromkeys(("may_shelve", "may_suppress", "may_filter", "may_leave_service"), False)
-    return AlarmType(kind, title, Priority.URGENT, **{"respond_s": 3600.0, **fixed, **more})  # type: ignore[arg-type]
-
-
-def _notice(kind: str, title: str, scope: Scope, **more: object) -> AlarmType:
-    fixed = {"respond_s": 0.0, "at_machine": False, "first_response": say.IN_THE_DAYTIME}
-    return AlarmType(kind, title, Priority.NOTICE, scope, **{**fixed, **more})  # type: ignore[arg-type]
-
-
+_SHUTDOWN = AlarmType(
+    "",
+    "",
+    Priority.URGENT,
+    respond_s=3600.0,
+    may_shelve=False,
+    may_suppress=False,
+    may_filter=False,
+    may_leave_service=False,
+)
+"""What neither a person nor logic nor the flood rule may ever hide."""
+_NOTICE = AlarmType(
+    "", "", Priority.NOTICE, Scope.SITE, respond_s=0.0, at_machine=False, first_response=say.IN_THE_DAYTIME
+)
 _OVERLOAD = "the machine may be bent or broken before anybody knows"
 _TYPES = (
-    _shutdown_kind(
-        "shutdown_contact",
-        "shutdown contact operated",
+    _SHUTDOWN._replace(
+        kind="shutdown_contact",
+        title="shutdown contact operated",
         max_on_delay_s=0.0,
         off_delay_s=60.0,
         latches=True,
@@ -121,18 +125,18 @@ _TYPES = (
         consequence="the drive stands (if the hard-wired stop acted) and solids settle on the rakes",
         first_response=say.ON_SHUTDOWN,
     ),
-    _shutdown_kind(
-        "still_running",
-        "motor runs on after a shutdown",
+    _SHUTDOWN._replace(
+        kind="still_running",
+        title="motor runs on after a shutdown",
         max_on_delay_s=0.0,
         off_delay_s=0.0,
         cause="welded starter, bridged contact or stop circuit, motor in hand mode",
         consequence=_OVERLOAD,
         first_response=say.ON_RUNNING_ON,
     ),
-    _shutdown_kind(
-        "stop_not_confirmed",
-        "stop not confirmed after a shutdown",
+    _SHUTDOWN._replace(
+        kind="stop_not_confirmed",
+        title="stop not confirmed after a shutdown",
         on_delay_s=3.0,
         max_on_delay_s=30.0,
         off_delay_s=0.0,
@@ -140,9 +144,9 @@ _TYPES = (
         consequence="the motor may still be running",
         first_response=say.ON_NOT_CONFIRMED,
     ),
-    _shutdown_kind(
-        "running_while_locked_out",
-        "running while locked out or before reset",
+    _SHUTDOWN._replace(
+        kind="running_while_locked_out",
+        title="running while locked out or before reset",
         scope=Scope.DRIVE,
         max_on_delay_s=0.0,
         off_delay_s=3.0,
@@ -150,9 +154,9 @@ _TYPES = (
         consequence="people at the machine may be hurt, and the cause of the shutdown has not been cleared",
         first_response=say.ON_LOCKED_OUT_RUNNING,
     ),
-    _shutdown_kind(
-        "shutdown_did_not_act",
-        "torque above the shutdown point, contact not operated",
+    _SHUTDOWN._replace(
+        kind="shutdown_did_not_act",
+        title="torque above the shutdown point, contact not operated",
         on_delay_s=3.0,
         max_on_delay_s=30.0,
         off_delay_s=10.0,
@@ -330,6 +334,17 @@ _TYPES = (
         at_machine=False,
     ),
     AlarmType(
+        NOBODY_TO_CALL,
+        "nobody is left who could be called",
+        Priority.HIGH,
+        Scope.SITE,
+        off_delay_s=0.0,
+        cause="people.toml emptied, or left out of a reload",
+        consequence="an alarm reaches nobody",
+        first_response=say.ON_NOBODY,
+        at_machine=False,
+    ),
+    AlarmType(
         "not_forwarded",
         "history is not forwarded",
         Priority.LOW,
@@ -341,19 +356,37 @@ _TYPES = (
         first_response=say.ON_FORWARDING,
         at_machine=False,
     ),
-    _notice("calibration_due", "calibration due", Scope.DIRECTION, consequence="torque is less and less certain"),
-    _notice("dead_letters", "messages were given up", Scope.SITE, consequence="some receiver has not had everything"),
-    _notice(
-        "history_behind",
-        "history is not being sealed",
-        Scope.SITE,
+    _NOTICE._replace(
+        kind="calibration_due",
+        title="calibration due",
+        scope=Scope.DIRECTION,
+        consequence="torque is less and less certain",
+    ),
+    _NOTICE._replace(
+        kind="dead_letters", title="messages were given up", consequence="some receiver has not had everything"
+    ),
+    _NOTICE._replace(
+        kind="history_behind",
+        title="history is not being sealed",
         on_delay_s=600.0,
         off_delay_s=30.0,
         cause="the disk, or the process that keeps history; nightrake status says which",
         consequence="readings stay in the store until its room runs out, then the oldest are given up",
     ),
-    _notice("service_updated", "the service was updated", Scope.SITE),
-    _notice("creep_forecast", "torque creeps towards the alarm point", Scope.DIRECTION),
+    _NOTICE._replace(
+        kind="history_damaged",
+        title="history is lost or damaged",
+        cause="a disk that fails, a file that was removed, exchanged or put there",
+        consequence="readings of the past are missing from every display; what is recorded now is kept",
+    ),
+    _NOTICE._replace(kind="service_updated", title="the service was updated"),
+    _NOTICE._replace(
+        kind="creep_forecast",
+        title="torque creeps towards the alarm point",
+        scope=Scope.DIRECTION,
+        cause="sludge that stays, wear, a stiff bearing, a bent arm; or springs or a transducer that drift",
+        consequence="the drive will alarm within weeks; nightrake trend says how sure that is",
+    ),
 )
 ALARM_TYPES: Mapping[str, AlarmType] = {t.kind: t for t in _TYPES}
 """Every kind that there is."""

@@ -16,6 +16,9 @@ from nightrake.domain.torquetext import torque_words
 
 LAST_DAY = 3_652_059 - EPOCH_ORDINAL
 """31 December 9999; a clock beyond it has lost its date."""
+FINE_S = 100.0
+"""A clock that is set by less is told to the part of a second."""
+YEAR_S = 365.25 * 86_400
 TEXT = 500
 """Characters of one text at most, as people's remarks are kept."""
 
@@ -97,6 +100,15 @@ def people_of(fact: Fact) -> frozenset[str]:
     return frozenset(p for p in (*single, *fact.texts("people")) if p)
 
 
+def gap_of(fact: Fact) -> tuple[int, int] | None:
+    """The time in which nobody watched that a row of the service tells of, UTC ms; None = of none."""
+    key = {"gap": "seconds", "started": "missed_s"}.get(fact.event, "")
+    seconds = fact.number(key) if key else None
+    if seconds is None or not 0.0 < seconds < 1e11:
+        return None
+    return fact.at.utc_ms - round(seconds * 1000), fact.at.utc_ms
+
+
 # --- words ---
 
 
@@ -109,6 +121,15 @@ def span_text(seconds: float) -> str:
         parts.append((count, unit))
     first = next((i for i, (count, _) in enumerate(parts) if count), 3)
     return " ".join(f"{count} {unit}" for count, unit in parts[first : first + 2] if count) or "0 s"
+
+
+def step_text(by_s: float) -> str:
+    """How far a clock was set, as people say it: ``by +2.5 s``, ``back by 41 d 12 h``, ``forward by 1095 years``."""
+    if not abs(by_s) >= FINE_S:
+        return f"by {by_s:+g} s"
+    years = abs(by_s) / YEAR_S
+    span = f"{years:.0f} years" if years >= 2.0 else span_text(abs(by_s))
+    return f"{'back' if by_s < 0 else 'forward'} by {span}"
 
 
 def stamp(zone: Zone, utc_ms: int) -> str:

@@ -153,8 +153,17 @@ class Work:
             return
         alarm = alarm or self.new(key)
         lying = over.suppressed(alarm.overlays, rule, condition.suppressed, self.utc_ms)
-        holds, severity, chatters = condition.holds, condition.severity, alarm.chatter.active
-        state, moved = on_condition(alarm.state, rule, holds, self.now_ns, self.utc_ms, severity, chatters=chatters)
+        state, moved = on_condition(
+            alarm.state,
+            rule,
+            condition.holds,
+            self.now_ns,
+            self.utc_ms,
+            condition.severity,
+            chatters=alarm.chatter.active,
+            held_since_ns=condition.since_ns,
+            started_ns=condition.started_ns,
+        )
         shifted = alarm._replace(overlays=lying, facts=_facts(alarm, condition, comes=bool(moved)))
         if lying.suppressed != alarm.overlays.suppressed and alarm.state.life is not Life.NORMAL:
             event = "suppressed" if lying.suppressed else "suppression_ended"

@@ -72,6 +72,8 @@ def _send(heard: _Heard, asked: dict[str, Any]) -> tuple[bool, str]:
         if asked.get("look"):  # whether it could be sent to is all that is asked
             return True, ""
         done = service.notify(body=asked["body"], title=asked["subject"], body_format=apprise.NotifyFormat.TEXT)
+    except MemoryError:
+        return False, "its answer takes more memory than one may have here; is it the server that was meant?"
     except Exception as error:  # noqa: BLE001  (190 services of others; whatever it is, it is this message's outcome)
         return False, f"{heard.why()} {type(error).__name__}: {error}"
     return bool(done), "" if done else heard.why() or "the other side did not take it, and the library does not say why"

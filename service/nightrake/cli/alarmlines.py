@@ -185,7 +185,8 @@ def lockout_lines(held: Mapping[str, Any], told: Told) -> Iterator[str]:
         yield from _wrapped(f"  {told.at(report['utc_ms'])}  {told.name(report['by'])}: {what}{more}", _INDENT)
     for lock in held["locks"]:
         off = f"off since {told.at(lock['off_utc_ms'])}" if lock["off_utc_ms"] else "ON"
-        yield from _wrapped(f"  lock {lock['number'] or '(no number)'} of {told.name(lock['person'])}: {off}", _INDENT)
+        beyond = f"({lock['unlisted']} beyond the list)" if lock.get("unlisted") else "(no number)"
+        yield from _wrapped(f"  lock {lock['number'] or beyond} of {told.name(lock['person'])}: {off}", _INDENT)
     if held["test_run_s"]:
         yield f"  A supervised test run goes on for another {held['test_run_s']:.0f} s."
     for missing in held["missing"]:

@@ -8,14 +8,14 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from nightrake.cli.blind import blind_spots
+from nightrake.cli.blind import all_blind_spots
 from nightrake.cli.channelcheck import channel_doubts
-from nightrake.cli.check_offline import WIDTH, report
+from nightrake.cli.check_offline import WIDTH, report, requests_per_s
 from nightrake.cli.forwardcheck import forward_doubts
 from nightrake.cli.live import live_lines, read_live
 from nightrake.cli.recordcheck import record_faults
 from nightrake.commissioning.stated import specification_slips
-from nightrake.polling import plan_of
+from nightrake.polling import plans_of
 from nightrake.settings import Settings, load
 
 
@@ -43,17 +43,12 @@ def run_check(folder: Path, overrides: Mapping[str, str | int | float], *, live:
     return 1 if any(f.wrong for f in found.findings) else 0
 
 
-def requests_per_second(settings: Settings, plc: str) -> float:
-    """How many requests a PLC gets each second."""
-    return sum(1e9 / block.period_ns for block in plan_of(settings.site, plc).blocks)
-
-
 def _plain(settings: Settings, faults: Sequence[str]) -> dict[str, Any]:
     site = settings.site
     return {
         "site": site.id,
         "settings": settings.digest,
-        "plcs": {p: {"requests_per_s": round(requests_per_second(settings, p), 3)} for p in site.endpoints},
+        "plcs": {p: {"requests_per_s": round(requests_per_s(plan), 3)} for p, plan in plans_of(site).items()},
         "record_faults": list(faults),
-        "drives": {d.id: blind_spots(d, site, settings.today_utc_ms) for d in site.drives.values()},
+        "drives": all_blind_spots(site, settings.today_utc_ms),
     }

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import re
 import ssl
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
 
 from nightrake.cli.actdoubts import acting_doubts
-from nightrake.cli.blind import blind_spots
+from nightrake.cli.blind import all_blind_spots
+from nightrake.cli.diskcheck import disk_doubts
 from nightrake.cli.recordcheck import record_faults
-from nightrake.domain.readplan import make_plan
+from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.site import ContactSpec, EndpointSpec, SiteSpec
 from nightrake.errors import MessageError, NightrakeError
 from nightrake.messages.tls import tls_context
+from nightrake.polling import plans_of
 from nightrake.settings import Settings, secret
+from nightrake.settings.page import PageTable
 
 WIDTH = 80
+_OF_DRIVE = re.compile(r"drive\.([A-Za-z0-9_-]+)[:.]")
 
 
 def report(settings: Settings, faults: Sequence[str] | None = None, ways: Sequence[str] = ()) -> str:
@@ -30,43 +36,70 @@ def report(settings: Settings, faults: Sequence[str] | None = None, ways: Sequen
     count = f"{_many(len(site.endpoints), 'PLC')}, {_many(len(site.drives), 'drive')}"
     lines = [*_wrapped(f"{site.name} ({site.id}): {count}, {_many(len(settings.people), 'person', 'people')}."), ""]
     lines.append("Requests per second")
+    plans, readers = plans_of(site), _readers(site)
     for endpoint in site.endpoints.values():
-        lines += _wrapped(endpoint_text(site, endpoint), "  ")
+        lines += _wrapped(endpoint_text(endpoint, plans[endpoint.id], readers[endpoint.id]), "  ")
     lines += ["", "Drives and their contacts (PDU addresses, from 0, as they go over the wire)"]
+    spots = all_blind_spots(site, settings.today_utc_ms)
     for drive in site.drives.values():
         lines += ["", *_wrapped(f"{drive.id} {drive.name}")]
         for contact in drive.contacts:
             lines += _wrapped(contact_text(contact), "  ")
-        for spot in blind_spots(drive, site, settings.today_utc_ms):
+        for spot in spots[drive.id]:
             lines += _wrapped(f"! {spot}", "  ")
     more = [*plc_doubts(site), *settings.warnings, *acting_doubts(settings), *ways, *faults, *file_doubts(settings)]
+    more += disk_doubts(settings.store_dir)
     if more:
         lines += ["", "Look at these too"]
         lines += [line for text in more for line in _wrapped(f"! {text}", "  ")]
-    files = {d: [f"{r.file}:" for r in settings.records if r.drive == d] for d in site.drives}
-    seeing = [
-        d.id
-        for d in site.drives.values()
-        if not blind_spots(d, site, settings.today_utc_ms)
-        and not any(text.startswith((f"drive.{d.id}:", f"drive.{d.id}.", *files[d.id])) for text in more)
-    ]
+    marked = marked_in(more, {f"{r.file}:": r.drive for r in settings.records})
+    seeing = [d for d in site.drives if not spots[d] and d not in marked]
     lines += ["", *_wrapped(closing_text(seeing, len(site.drives)))]
     lines += _wrapped(f"Settings {settings.digest[:16]} {validity(faults)}; nothing was connected to.")
     return "\n".join(lines)
 
 
-def endpoint_text(site: SiteSpec, endpoint: EndpointSpec) -> str:
+def marked_in(texts: Iterable[str], files: Mapping[str, str]) -> set[str]:
+    """The drives that doubts are about, by how they begin.
+
+    Args:
+        texts: The doubts. files: A record's file and a colon -> its drive.
+    """
+    found = {named[1] for text in texts if (named := _OF_DRIVE.match(text))}
+    return found | {drive for text in texts for head in _heads(text) if (drive := files.get(head))}
+
+
+def _heads(text: str) -> Iterator[str]:
+    """What stands before and with each of its colons."""
+    end = text.find(":")
+    while end >= 0:
+        yield text[: end + 1]
+        end = text.find(":", end + 1)
+
+
+def _readers(site: SiteSpec) -> dict[str, list[str]]:
+    """PLC -> the drives that read it, in their order."""
+    found: dict[str, list[str]] = {name: [] for name in site.endpoints}
+    for drive in site.drives.values():
+        for name in dict.fromkeys(point.endpoint for point in drive.points().values()):
+            found[name].append(drive.id)
+    return found
+
+
+def requests_per_s(plan: ReadPlan) -> float:
+    """How many requests a PLC gets each second."""
+    return sum(1e9 / block.period_ns for block in plan.blocks)
+
+
+def endpoint_text(endpoint: EndpointSpec, plan: ReadPlan, readers: Sequence[str]) -> str:
     """One PLC: how many requests a second it will get, of how many different ones, and for whom."""
-    drives = [d for d in site.drives.values() if any(p.endpoint == endpoint.id for p in d.points().values())]
-    points = [p for d in drives for p in d.points().values() if p.endpoint == endpoint.id]
-    blocks = make_plan(endpoint, points).blocks
-    rate = sum(1e9 / block.period_ns for block in blocks)
-    fastest_s = min((block.period_ns for block in blocks), default=0) / 1e9
-    if not blocks:
+    if not plan.blocks:
         return f"{endpoint.id} ({endpoint.host}:{endpoint.port}): none; no drive reads it"
+    fastest_s = min(block.period_ns for block in plan.blocks) / 1e9
     return (
-        f"{endpoint.id} ({endpoint.host}:{endpoint.port}): {rate:.3g} in {_many(len(blocks), 'block')}, the fastest "
-        f"every {fastest_s:g} s; {', '.join(d.id for d in drives[:8])}{' and more' if len(drives) > 8 else ''}"
+        f"{endpoint.id} ({endpoint.host}:{endpoint.port}): {requests_per_s(plan):.3g} in "
+        f"{_many(len(plan.blocks), 'block')}, the fastest every {fastest_s:g} s; "
+        f"{', '.join(readers[:8])}{' and more' if len(readers) > 8 else ''}"
     )
 
 
@@ -84,10 +117,15 @@ def contact_text(contact: ContactSpec) -> str:
 
 def plc_doubts(site: SiteSpec) -> Iterator[str]:
     """PLCs whose stopped program would go unnoticed: values stay as they were and look alive."""
+    units: dict[str, set[int]] = {name: set() for name in site.endpoints}
+    beating: dict[str, set[int]] = {name: set() for name in site.endpoints}
+    for drive in site.drives.values():
+        for point in drive.points().values():
+            units[point.endpoint].add(point.unit)
+        if drive.heartbeat is not None:
+            beating[drive.heartbeat.endpoint].add(drive.heartbeat.unit)
     for name in site.endpoints:
-        units = {p.unit for d in site.drives.values() for p in d.points().values() if p.endpoint == name}
-        beating = {d.heartbeat.unit for d in site.drives.values() if d.heartbeat and d.heartbeat.endpoint == name}
-        missing = sorted(units - beating)
+        missing = sorted(units[name] - beating[name])
         if missing:
             which = "unit " if len(missing) == 1 else "units "
             yield (
@@ -111,6 +149,25 @@ def file_doubts(settings: Settings) -> Iterator[str]:
         fault = _authorities_fault(table.ca_file)
         if fault:
             yield f"channel.{name}.ca_file: {table.ca_file} {fault}; nothing is sent over it until then {BY_WHOM}"
+    fault = _pair_fault(settings.page) if settings.page.enabled else ""
+    if fault:
+        yield f"page.cert_file and page.key_file: {fault}; there is no page until then {BY_WHOM}"
+
+
+def _pair_fault(page: PageTable) -> str:
+    """What is wrong with the page's certificate and key; "" where all is well, or none is named."""
+    if not page.cert_file:
+        return ""
+    for file in (page.cert_file, page.key_file):
+        try:
+            Path(file).read_bytes()
+        except OSError as error:
+            return f"{file} cannot be read ({(error.strerror or str(error)).lower()}); check path and permissions"
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(page.cert_file, page.key_file, password=lambda: "")
+    except (OSError, ValueError):
+        return f"{page.cert_file} and {page.key_file} are no certificate with the key to it, unlocked, in PEM form"
+    return ""
 
 
 def _authorities_fault(file: str) -> str:

@@ -1,4 +1,4 @@
-"""`nightrake demo`: the simulated plant, an embedded broker, the store and the watch together, watched live.
+"""`nightrake demo`: the simulated plant, an embedded broker, the store, the watch and its page, watched live.
 
 Plant and watch run in processes of their own, on free ports; the broker runs here. Everything lands in a temporary
 folder that is removed at the end.
@@ -17,14 +17,12 @@ import socket
 import sys
 import tempfile
 import time
-from collections import deque
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from nightrake.alarms.zones import Zone
-from nightrake.cli.status import drives_table, shell_lines, worst_first
-from nightrake.cli.text import event_text
+from nightrake.cli.demopage import DemoPage, has_desktop, page_settings
+from nightrake.cli.demoscreen import Screen, say, summary
 from nightrake.control.client import ControlClient
 from nightrake.errors import ControlError, NightrakeError
 from nightrake.settings import Settings, load
@@ -32,25 +30,27 @@ from nightrake.settings import Settings, load
 READY_S = 20.0
 PR_SET_PDEATHSIG = 1
 """Source: prctl(2)."""
-QUIET_EVENTS = {"contact_edge", "delivered", "call_released"}
-"""What says less than the line that follows it: of a call that was held back the next line says whom it calls."""
 
 
-def run_demo(folder: Path, seconds: float, seed: int) -> int:
+def run_demo(folder: Path, seconds: float, seed: int, browser: bool = True) -> int:
     """Run the demo; exit code 0 when it ran through, 1 when a part failed.
 
     Args:
         folder: Settings folder of the example plant.
         seconds: Ends by itself after this long; 0 = runs until Ctrl-C.
         seed: Seed of the plant's chance.
+        browser: Open the page where there is a desktop.
     """
     try:
         settings = load(folder)
+        page = DemoPage(browser and has_desktop(os.environ))
+        for number in (signal.SIGTERM, signal.SIGHUP):  # until the loop takes them, so that no folder is left
+            signal.signal(number, _stop_early)
         with tempfile.TemporaryDirectory(prefix="nightrake-demo-") as scratch:
-            return asyncio.run(_demo(folder, settings, seconds, seed, Path(scratch)))
+            return asyncio.run(_demo(folder, settings, seconds, seed, page, Path(scratch)))
     except (KeyboardInterrupt, _StoppedEarly):
         with contextlib.suppress(OSError):  # the terminal may be closed
-            _say("The demo was stopped while it was starting; nothing of it is left.")
+            say("The demo was stopped while it was starting; nothing of it is left.")
         return 1
 
 
@@ -58,7 +58,11 @@ class _StoppedEarly(Exception):
     """Ctrl-C or the like before everything ran."""
 
 
-async def _demo(folder: Path, settings: Settings, seconds: float, seed: int, scratch: Path) -> int:
+def _stop_early(number: int, frame: object) -> None:  # noqa: ARG001
+    raise _StoppedEarly
+
+
+async def _demo(folder: Path, settings: Settings, seconds: float, seed: int, page: DemoPage, scratch: Path) -> int:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -68,20 +72,21 @@ async def _demo(folder: Path, settings: Settings, seconds: float, seed: int, scr
     telephones = _Telephones()
     try:
         ports = await _plant(seed, processes, stop)
-        _say(f"plant: three PLCs on 127.0.0.1:{', '.join(str(p) for p in ports.values())}")
-        _say(f"broker: embedded, MQTT 3.1.1, on 127.0.0.1:{mqtt_port}")
+        say(f"plant: three PLCs on 127.0.0.1:{', '.join(str(p) for p in ports.values())}")
+        say(f"broker: embedded, MQTT 3.1.1, on 127.0.0.1:{mqtt_port}")
         ways = {f"channel.{name}.url": url for name in settings.channels if (url := await telephones.url())}
-        watch = await _watch(folder, scratch, ports, mqtt_port, ways)
+        sets = {**ways, **await asyncio.to_thread(page_settings, settings.people)}
+        watch = await _watch(folder, scratch, ports, mqtt_port, sets)
         processes.append(watch)
         client = await _connect(scratch / "control", watch, stop)
-        _say(f"watch: running in its own process; six drives; times are those of {settings.duty.rota.zone.name}")
-        table = _Screen(settings.duty.rota.zone)
+        say(f"watch: running in its own process; six drives; times are those of {settings.duty.rota.zone.name}")
+        table = Screen(settings.duty.rota.zone)
         with client:
-            ended = await _show(client, watch, stop, seconds, table)
+            ended = await _show(client, watch, stop, seconds, table, page)
             status = await asyncio.to_thread(client.ask, "status")
         await _end(watch)
         with contextlib.suppress(OSError):  # the terminal may be closed
-            _summary(status, table, telephones.rang, watch.returncode)
+            summary(status, table, telephones.rang, watch.returncode)
         return 0 if ended and watch.returncode == 0 else 1
     except OSError:
         if stop.is_set():  # the terminal was closed: nobody is there to be told anything
@@ -90,6 +95,7 @@ async def _demo(folder: Path, settings: Settings, seconds: float, seed: int, scr
     finally:
         for process in reversed(processes):
             await _end(process)
+        page.close()
         telephones.close()
         await broker.shutdown()
 
@@ -173,11 +179,11 @@ async def _plant(seed: int, processes: list[asyncio.subprocess.Process], stop: a
 
 
 async def _watch(
-    folder: Path, scratch: Path, ports: Mapping[str, int], mqtt_port: int, ways: Mapping[str, str]
+    folder: Path, scratch: Path, ports: Mapping[str, int], mqtt_port: int, more: Mapping[str, str | int]
 ) -> asyncio.subprocess.Process:
     sets = {f"plc.{name}.{key}": value for name, port in ports.items() for key, value in _place(port).items()}
     sets |= {"mqtt.host": "127.0.0.1", "mqtt.port": mqtt_port, "mqtt.protocol": 311, "forward.enabled": "false"}
-    sets |= {"store.dir": str(scratch / "state"), "control.socket": str(scratch / "control"), **ways}
+    sets |= {"store.dir": str(scratch / "state"), "control.socket": str(scratch / "control"), **more}
     arguments = [part for key, value in sets.items() for part in ("--set", f"{key}={value}")]
     with (scratch / "watch.log").open("wb") as log:
         return await asyncio.create_subprocess_exec(
@@ -234,44 +240,13 @@ async def _end(process: asyncio.subprocess.Process | None) -> None:
         await process.wait()
 
 
-class _Screen:
-    """Drives above, events below. A terminal is redrawn; a pipe gets each event as a line."""
-
-    def __init__(self, zone: Zone) -> None:
-        from rich.console import Console
-
-        self.zone = zone
-        self.console = Console(highlight=False)
-        self.events: deque[str] = deque(maxlen=12)
-        self.counts: dict[str, int] = {}
-        self.all_events = 0
-
-    def take(self, rows: list[Mapping[str, Any]]) -> None:
-        for row in rows:
-            self.all_events += 1
-            self.counts[row["event"]] = self.counts.get(row["event"], 0) + 1
-            if row["event"] in QUIET_EVENTS:
-                continue
-            self.events.append(event_text(row, self.zone))
-            if not self.console.is_terminal:
-                print(self.events[-1], flush=True)
-
-    def render(self, drives: list[Mapping[str, Any]], left_s: float) -> Any:
-        from rich.console import Group
-        from rich.text import Text
-
-        tail = f"ends in {left_s:.0f} s" if left_s > 0 else "Ctrl-C ends"
-        title = Text(f"Fennmark, simulated; {self.zone.name} time; {tail}", style="bold")
-        return Group(
-            title,
-            drives_table(drives, self.zone),
-            Text(""),
-            *(Text(e, overflow="ellipsis", no_wrap=True) for e in self.events),
-        )
-
-
 async def _show(
-    client: ControlClient, watch: asyncio.subprocess.Process, stop: asyncio.Event, seconds: float, screen: _Screen
+    client: ControlClient,
+    watch: asyncio.subprocess.Process,
+    stop: asyncio.Event,
+    seconds: float,
+    screen: Screen,
+    page: DemoPage,
 ) -> bool:
     """Show until the time is up, somebody stops it, or the watch ends; False for the last."""
     from rich.live import Live
@@ -285,6 +260,10 @@ async def _show(
             news = await asyncio.to_thread(client.ask, "news", after=after)
             after = news["seq"]
             screen.take(news["rows"])
+            if not page.address:
+                for line in page.take((await asyncio.to_thread(client.ask, "status"))["page"]):
+                    say(line)
+                screen.address = page.address
             if screen.console.is_terminal:
                 left_s = ends - time.monotonic() if seconds > 0 else 0.0
                 live.update(screen.render(news["drives"], left_s), refresh=True)
@@ -294,36 +273,3 @@ async def _show(
             except TimeoutError:
                 continue
     return True
-
-
-def _say(text: str) -> None:
-    print(text, flush=True)
-
-
-def _summary(status: Mapping[str, Any], screen: _Screen, rang: int, code: int | None) -> None:
-    console = screen.console
-    if not console.is_terminal:
-        console.print(drives_table(worst_first(status["drives"]), screen.zone))
-    scans = status["scans"]
-    counts = screen.counts
-    _say("")
-    _say(f"drives: {len(status['drives'])}")
-    _say(f"scans: {scans['due']} due, {scans['done']} done, {scans['late']} late, {scans['missed']} missed")
-    _say(f"samples stored: {status['store']['tail_rows']} scans in the hot tail")
-    _say(
-        f"events: {screen.all_events}, of them {counts.get('alarm_operated', 0)} alarm and "
-        f"{counts.get('shutdown_operated', 0)} shutdown; stop confirmed {_confirmed(status)}"
-    )
-    _say(
-        f"alarms raised: {counts.get('raised', 0)}; people called {counts.get('called', 0)} times, {rang} by telephone"
-    )
-    _say(f"messages acknowledged by the broker: {status['mqtt']['acked']}")
-    for line in shell_lines(status)[:1]:
-        _say(line)
-    if code not in (0, None):
-        _say(f"the watch ended with code {code}")
-
-
-def _confirmed(status: Mapping[str, Any]) -> str:
-    stops = [v["drive"] for v in status["drives"] if v["stop"] == "confirmed"]
-    return f"for {', '.join(stops)}" if stops else "for none"

@@ -93,9 +93,16 @@ def restore(
 
 
 @historian.command()
-def compact(config: Config = CONFIG, override: Overrides = None) -> None:
+def compact(
+    leave_out_damaged: Annotated[
+        bool,
+        typer.Option("--leave-out-damaged", help="Of a damaged history keep what can be read. Not while a watch runs."),
+    ] = False,
+    config: Config = CONFIG,
+    override: Overrides = None,
+) -> None:
     """Give free room back to the disk. By the history worker, if a watch runs."""
     from nightrake.cli.historian_care import run_compact
     from nightrake.cli.main import overrides_of
 
-    raise SystemExit(run_compact(config, overrides_of(override)))
+    raise SystemExit(run_compact(config, overrides_of(override), leave_out_damaged=leave_out_damaged))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,17 +17,24 @@ from nightrake.control.client import ControlClient
 from nightrake.errors import ControlError, NightrakeError, StoreError
 from nightrake.journal import schema as store_schema
 from nightrake.journal.lock import lock_holder, take_lock
+from nightrake.longterm import damage
+from nightrake.longterm import schema as history_schema
 from nightrake.longterm.backupfile import HISTORY, STORE, Backup, Say, read_backup
 from nightrake.longterm.care import About, back_up
+from nightrake.longterm.checking import Checking
 from nightrake.longterm.compacting import write_anew
+from nightrake.longterm.rescuing import Rescued
 from nightrake.longterm.restoring import Restored, finish, holds_something, is_cut_off, restore
 from nightrake.settings import Settings, load
 
 WIDTH = 80
 NICE = 10
 """Below the watch, whatever the work is."""
+SHOWN = 10
+"""Faults of a copy that are shown one by one."""
 WAIT_S = 3600.0
 """How long a running watch may take to give room back."""
+KNOWN = {STORE: store_schema.MIGRATIONS, HISTORY: history_schema.MIGRATIONS}
 CAUTION = (
     "Alarms, latches and lockouts are now those of that time. A lockout that was opened since is not among them, and "
     "one that was released since stands again: hold this against the people's own records and the tags at the machines "
@@ -36,11 +43,11 @@ CAUTION = (
 
 
 def run_backup(folder: Path, overrides: Mapping[str, str | int | float], target: Path) -> int:
-    """Copy everything into a new folder; exit code 0."""
+    """Copy everything into a new folder; exit code 0, and 1 where the store's history is lost or damaged."""
     settings = load(folder, overrides)
     os.nice(NICE)
     watched = bool(lock_holder(settings.store_dir))
-    about = About(settings.site.id, __version__, now_utc_ms(), gently=watched)
+    about = About(settings.site.id, __version__, now_utc_ms(), watched, settings.history.enabled)
     with Progress("backing up", 0, 1) as progress:
         made = back_up(settings.store_dir, target, about, _in_mib(progress))
     how = "The watch went on meanwhile." if watched else "No watch runs."
@@ -49,7 +56,35 @@ def run_backup(folder: Path, overrides: Mapping[str, str | int | float], target:
         f"Settings and calibration records are not in it: they are in {folder}. Check it with: nightrake historian "
         f"verify {target}"
     )
-    return 0
+    return _judge(settings, made)
+
+
+def _judge(settings: Settings, made: Backup) -> int:
+    """Look through the copy: one of a damaged history must not take the place of a sound one."""
+    with Progress("looking at the copy", 0, 1) as progress:
+        checking = Checking(made.path, lambda _, done, whole: progress.share(done, whole, ""))
+        faults = [*damage.sentences(settings.store_dir), *_faults(checking, made, settings.site.id)]
+    for fault in faults[:SHOWN]:
+        _say(fault)
+    if not faults:
+        return 0
+    more = f" ({len(faults) - SHOWN} more are not shown)" if len(faults) > SHOWN else ""
+    _say(
+        f"HISTORY IS LOST OR DAMAGED IN THE STORE{more}, and so it is in this copy, which is kept. Keep the backups "
+        "before it: they may hold what is missing here."
+    )
+    return 1
+
+
+def _faults(checking: Checking, made: Backup, site: str) -> Iterator[str]:
+    try:
+        yield from checking.held(site, history_on=made.history_on)
+        for name in sorted({STORE, HISTORY} & made.files.keys()):
+            yield from checking.form(name, watched=True)  # each block is looked at just below
+        if HISTORY in made.files:
+            yield from checking.blocks()
+    except StoreError as error:
+        yield str(error)
 
 
 def run_restore(folder: Path, overrides: Mapping[str, str | int | float], path: Path, *, replace: bool) -> int:
@@ -91,7 +126,7 @@ def _tell(done: Restored) -> None:
         _say(f"What was there before is in {done.aside}; delete it when nobody needs it any more.")
 
 
-def run_compact(folder: Path, overrides: Mapping[str, str | int | float]) -> int:
+def run_compact(folder: Path, overrides: Mapping[str, str | int | float], *, leave_out_damaged: bool = False) -> int:
     """Give room back to the disk; exit code 0."""
     settings = load(folder, overrides)
     os.nice(NICE)
@@ -100,6 +135,10 @@ def run_compact(folder: Path, overrides: Mapping[str, str | int | float]) -> int
     except StoreError:
         if not lock_holder(settings.store_dir):
             raise
+        if leave_out_damaged:
+            raise NightrakeError(
+                "a watch runs: stop it first; what is damaged can be left out only without it"
+            ) from None
         _by_the_watch(settings)
         return 0
     with closing(lock):
@@ -110,8 +149,24 @@ def run_compact(folder: Path, overrides: Mapping[str, str | int | float]) -> int
         for name in (STORE, HISTORY):
             if (settings.store_dir / name).exists():
                 _say(f"{name} is being written anew; this may take minutes")
-                _say(write_anew(settings.store_dir, name).text)
+                rescue_at_ms = now_utc_ms() if leave_out_damaged and name == HISTORY else 0
+                done = write_anew(settings.store_dir, name, len(KNOWN[name]), rescue_at_ms)
+                _say(done.text)
+                if done.left is not None:
+                    _say(_left_out(done.left))
     return 0
+
+
+def _left_out(left: Rescued) -> str:
+    if not left.stretches:
+        return "Everything in it that is kept could be read: nothing was left out."
+    span = (damage.when_text(utc_ms) for utc_ms in (left.low_utc_ms, left.high_utc_ms))
+    where = f", from {' to '.join(span)}," if left.blocks else ""
+    return (
+        f"Left out, for it could not be read: {left.records} readings in {left.blocks} blocks{where} as far as they "
+        f"could be counted; {left.stretches} sealed stretches lack something, and cannot be replayed. Keep the backups "
+        "from before: they may hold it."
+    )
 
 
 def _by_the_watch(settings: Settings) -> None:

@@ -18,7 +18,7 @@ from nightrake.history.recompute import Change, Figures
 from nightrake.history.rows import HOUR_MS
 from nightrake.journal.lock import take_lock
 from nightrake.longterm.blocks import Blocks
-from nightrake.longterm.recomputing import DayMade, Recomputing, Wish, apply, end_of_summaries
+from nightrake.longterm.recomputing import DayMade, Recomputing, Wish, apply, end_of_summaries, leave_untold
 from nightrake.longterm.writing import Writing
 from nightrake.settings import Settings, load
 from nightrake.settings.words import nearest
@@ -43,11 +43,16 @@ class Asked(NamedTuple):
 def run_recompute(folder: Path, overrides: Mapping[str, str | int | float], asked: Asked) -> int:
     """Show what changes, and with --write keep it; exit code 0."""
     settings = load(folder, overrides)
-    spec = _drive(settings, asked.drive)
-    curves = _curves(folder, overrides, settings, asked)
     with closing(Blocks(settings.store_dir)) as blocks:
         if not blocks.ready:
             raise StoreError(f"{blocks.path}: is being made or upgraded; try again when the watch has run a minute")
+        if asked.drive not in settings.site.drives and end_of_summaries(blocks, asked.drive):
+            raise NightrakeError(
+                f"the drive '{asked.drive}' is in the history, but no longer in the settings; put its table and its "
+                "calibration record back into a copy of the settings folder, and give that with --config"
+            )
+        spec = _drive(settings, asked.drive)
+        curves = _curves(folder, overrides, settings, asked)
         for curve in curves:
             wish = _wish(settings, asked, curve, end_of_summaries(blocks, asked.drive))
             print(_about(wish))
@@ -197,7 +202,9 @@ def _write(settings: Settings, blocks: Blocks, wish: Wish, spec: DriveSpec) -> s
     with closing(lock), closing(Writing(settings.store_dir, now_utc_ms())) as writing:
         days = Recomputing(blocks, _say).days(wish, spec)
         done = apply(writing.db, wish, days, now_utc_ms(), getpass.getuser())
-    return f"{done} days were written."
+        text = f"{done} days of {wish.drive} {wish.curve.direction} were written under record {wish.curve.ref}."
+        leave_untold(writing.db, wish, getpass.getuser(), text)
+    return f"{done} days were written. No watch runs: the next one puts that into the journal."
 
 
 def _say(sentence: str) -> None:

@@ -28,12 +28,17 @@ SHOWN = 50
 def run_verify_all(folder: Path, overrides: Mapping[str, str | int | float], backup: Path | None) -> int:
     """Print what was looked at and every fault; exit code 1 when there is one."""
     os.nice(NICE)
-    place = backup if backup is not None else load(folder, overrides).store_dir
-    looking = _Looking(place, is_backup=backup is not None)
-    faults = 0
+    settings = load(folder, overrides) if backup is None else None
+    place, site = (settings.store_dir, settings.site.id) if settings is not None else (backup or Path(), "")
+    history_on = settings is None or settings.history.enabled
+    looking = _Looking(place, site, is_backup=settings is None, history_on=history_on)
+    faults, shown = 0, set[str]()
     for fault in looking.faults():
+        if fault in shown:
+            continue  # what cannot be read at all is met more than once
         faults += 1
         if faults <= SHOWN:
+            shown.add(fault)
             _say(fault)
     if faults > SHOWN:
         _say(f"and {faults - SHOWN} other faults")
@@ -45,8 +50,8 @@ def run_verify_all(folder: Path, overrides: Mapping[str, str | int | float], bac
 class _Looking:
     """One look through a folder."""
 
-    def __init__(self, place: Path, *, is_backup: bool) -> None:
-        self._place, self._is_backup = place, is_backup
+    def __init__(self, place: Path, site: str, *, is_backup: bool, history_on: bool) -> None:
+        self._place, self._site, self._is_backup, self._history_on = place, site, is_backup, history_on
         self._watched = not is_backup and bool(lock_holder(place))
         self._checking = Checking(place, self._show)
         self._progress: Progress | None = None
@@ -57,7 +62,8 @@ class _Looking:
         """See the module."""
         if self._is_backup:
             backup = read_backup(self._place)
-            self._files = len(backup.files)
+            self._files, self._site = len(backup.files), backup.site
+            self._history_on = backup.history_on
             yield from faults_of(backup, lambda done, whole: self._show("files", done, whole))
         elif is_cut_off(self._place):
             yield f"{self._place}: a restore was cut off; give 'nightrake historian restore' again"
@@ -65,6 +71,7 @@ class _Looking:
         if not (self._place / STORE).is_file():
             raise StoreError(f"{self._place / STORE}: there is no store; check store.dir in the settings")
         yield from self._guarded(self._journal())
+        yield from self._guarded(self._checking.held(self._site, history_on=self._history_on))
         if (self._place / HISTORY).exists():
             yield from self._checking.form(HISTORY, watched=self._watched)
             yield from self._guarded(self._checking.blocks())
@@ -96,7 +103,8 @@ class _Looking:
         sealed = f"{counts.blocks} blocks with {counts.records} records, each by its hash"
         sample = f"{counts.hours} hours of summaries built anew from them"
         rows, trips = f"{self._rows} journal rows in one chain", f"{counts.trips} trip records"
-        return f"Looked at: {files}{rows}; {sealed}; {sample}; {trips}."
+        strange = f" Sealed before, under a store that this journal never had: {'; '.join(counts.strange)}."
+        return f"Looked at: {files}{rows}; {sealed}; {sample}; {trips}.{strange if counts.strange else ''}"
 
     def _show(self, what: str, done: int, whole: int) -> None:
         if what != self._what:

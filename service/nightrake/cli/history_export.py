@@ -8,11 +8,11 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from nightrake.alarms.zones import Zone, offset_s
-from nightrake.cli.history_read import Lane
 from nightrake.domain.cleantext import clean
 from nightrake.errors import NightrakeError
 from nightrake.history.lanes import Chunk, Column
 from nightrake.history.signals import CODE_WORDS, NOT_READ, QUALITY_WORDS, Signal, columns_of
+from nightrake.longterm.drivereading import Lane
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 """A cell that begins so may be run as a formula by a spreadsheet (common practice, after OWASP's list)."""

@@ -6,13 +6,14 @@ from typing import NamedTuple
 
 from nightrake.alarms.keys import parse_key
 from nightrake.alarms.table import ALARM_TYPES
-from nightrake.alarms.told import fact_of
+from nightrake.alarms.told import fact_of, gap_of
 from nightrake.cli.history_read import DriveHistory
 from nightrake.cli.journal_wanted import searching
-from nightrake.cli.period import Period
 from nightrake.domain.rows import Row
 from nightrake.domain.site import DriveSpec, Stage
 from nightrake.errors import StoreError
+from nightrake.history.gaps import TOLD_AFTER_MS, Gap
+from nightrake.history.period import Period
 from nightrake.journal.search import Wanted
 from nightrake.settings import Settings
 
@@ -62,6 +63,19 @@ def marks_of(settings: Settings, drive: DriveHistory, period: Period) -> Marks:
             raise
     spec = drive.last_spec or settings.site.drives.get(drive.drive)
     return Marks(set_points_of(spec), sorted(events))
+
+
+def gaps_of(settings: Settings, drive: DriveHistory, period: Period) -> list[Gap]:
+    """Times in which nobody watched; a store without a journal tells of none."""
+    wanted = Wanted("", ("service",), (), period.from_ms, period.to_ms + TOLD_AFTER_MS)
+    try:
+        with searching(settings) as search:
+            found = [gap_of(fact_of(row)) for row in search.rows(wanted)]
+    except StoreError:
+        if drive.summaries is None:
+            raise
+        return []
+    return [gap for gap in found if gap is not None]
 
 
 def set_points_of(spec: DriveSpec | None) -> list[tuple[str, float]]:

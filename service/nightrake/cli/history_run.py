@@ -13,20 +13,23 @@ from typing import NamedTuple
 
 from nightrake.alarms.zones import Zone, offset_s
 from nightrake.cli.history_export import Layout, ParquetFile, check_parquet, csv_parts
-from nightrake.cli.history_marks import Marks, marks_of
+from nightrake.cli.history_marks import Marks, gaps_of, marks_of
 from nightrake.cli.history_plot import plot_text
-from nightrake.cli.history_read import DriveHistory, Lane, lanes_of
+from nightrake.cli.history_read import DriveHistory
 from nightrake.cli.history_table import reading_lines, table_lines
 from nightrake.cli.journal_wanted import now_utc_ms, zone_at
-from nightrake.cli.period import UNITS_MS, Period, period_from, period_text
+from nightrake.cli.period import UNITS_MS, period_from, period_text
 from nightrake.cli.progress import Progress
 from nightrake.cli.wholefile import check_target, whole_file
 from nightrake.errors import NightrakeError
+from nightrake.history.gaps import opened
 from nightrake.history.lanes import Chunk, side_by_side
+from nightrake.history.period import Period
 from nightrake.history.picture import Grid, Shown, Thinning, bridged, grid_for
-from nightrake.history.rows import Grain
-from nightrake.history.screen import COLUMNS, grain_for
+from nightrake.history.screen import COLUMNS
 from nightrake.history.signals import Kind, Signal
+from nightrake.longterm.drivereading import Lane, lanes_of
+from nightrake.longterm.summarydrawing import draw_rows, readings_in, recorded_in, source_for
 from nightrake.settings import Settings, load
 
 TABLE_ROWS, PNG_COLUMNS = 30, 1200
@@ -58,17 +61,17 @@ def run_history(folder: Path, overrides: Mapping[str, str | int | float], asked:
     if sum(map(bool, (asked.csv, asked.parquet, asked.plot, asked.png))) > 1:
         raise NightrakeError("give one of --csv, --parquet, --plot and --png")
     step_ms = step_of(asked.every)
-    for target in (asked.parquet, asked.png, asked.csv if asked.csv != "-" else ""):
+    for target, suffix in ((asked.parquet, ""), (asked.png, ".png"), (asked.csv if asked.csv != "-" else "", "")):
         if target:
-            check_target(Path(target), replace=asked.replace)
+            check_target(Path(target), replace=asked.replace, suffix=suffix)
     if asked.parquet:
         check_parquet()
     settings = load(folder, overrides)
     period = period_from(settings, asked.period, now_utc_ms())
     with DriveHistory(settings.store_dir, asked.drive) as drive:
-        showing = _Showing(settings, drive, _within(settings, drive, period), drive.chosen(asked.signals), asked)
-        showing.show(step_ms)
-        for sentence in drive.history.damaged:
+        within = _within(settings, drive, period)
+        _Showing(settings, drive, within, drive.chosen(asked.signals), asked).show(step_ms)
+        for sentence in (*drive.unread(), *drive.history.damaged, *drive.left_out(settings, within)):
             print(textwrap.fill(f"Beware: {sentence}.", 80), file=sys.stderr)
     return 0
 
@@ -81,20 +84,21 @@ def step_of(every: str) -> int:
     unit = (_SHORT.get(found[2]) or UNITS_MS.get(found[2]) or UNITS_MS.get(found[2].removesuffix("s"))) if found else 0
     step = int(found[1]) * unit if found and unit else 0
     if not step:
-        raise NightrakeError(f"--every '{every[:20]}': expected such as 10s, 5min, 1h, 1d, or 'reading'")
+        raise NightrakeError(f"--every '{every[:20]}': expected whole units, such as 10s, 5min, 1h, 1d, or 'reading'")
     return step
 
 
 def _within(settings: Settings, drive: DriveHistory, period: Period) -> Period:
     """The part of a period of which something is recorded; summaries may reach further back than readings."""
-    spans = [drive.span()]
-    if drive.summaries is not None:
-        spans += [Period(*s) for grain in Grain if (s := drive.summaries.span(drive.drive, grain)) is not None]
+    spans = [drive.span(), recorded_in(drive, period)]
     known = [span for span in spans if span is not None]
     kept = Period(min(s.from_ms for s in known), max(s.to_ms for s in known)) if known else None
     if kept is None or period.to_ms <= kept.from_ms or period.from_ms >= kept.to_ms:
         said = f"recorded is {period_text(settings, kept)}" if kept else "there is no record at all"
-        raise NightrakeError(f"nothing is recorded in {period_text(settings, period)}; {said}")
+        gone = drive.left_out(settings, period)
+        raise NightrakeError(
+            "; ".join([f"nothing is recorded in {period_text(settings, period)}", said, *drive.unread(), *gone])
+        )
     return Period(max(period.from_ms, kept.from_ms), min(period.to_ms, kept.to_ms))
 
 
@@ -120,7 +124,7 @@ class _Showing:
         elif asked.plot:
             width, height = shutil.get_terminal_size((80, 24))
             grid = self._grid(max(20, width - 12), step_ms)
-            shown = [bridged(one, grid.step_ms, self._silence_ms(one.signal)) for one in self._thinned(grid)]
+            shown = self._bridged(grid)
             print(plot_text(shown, grid, self._marks(), self._settings, self._title(grid), (width, height)))
         elif step_ms < 0:
             for line in reading_lines(self._chunks(), self._layout(), self._settings, self._title(None)):
@@ -196,39 +200,20 @@ class _Showing:
     def _lane(self, lane: Lane, grid: Grid, progress: Progress) -> list[Shown]:
         thinning, period, rows = Thinning(lane.signals, grid), self._period, 0
         if [s.kind for s in lane.signals] == [Kind.TORQUE]:
-            period = self._summaries(grid, thinning)
+            source = source_for(self._drive, period, grid.columns, readings_in(self._drive, period))
+            if source.grain is not None:
+                whole = Period(period.from_ms, min(period.to_ms, source.rows_to_ms))
+                gaps = draw_rows(self._drive, source.grain, whole, thinning.pictures["torque"])
+                for piece in (piece for gap in gaps for piece in self._drive.pieces(lane, gap)):
+                    thinning.add(piece)
+                period = Period(max(period.from_ms, source.read_from_ms), period.to_ms)
+                self._by_summaries = f"torque from summaries by {source.grain.name.lower()}"
         if period.from_ms < period.to_ms:
             for piece in self._drive.pieces(lane, period):
                 thinning.add(piece)
                 rows += len(piece.utc_ms)
                 progress.at(int(piece.utc_ms[-1]), rows, f"readings of {lane.role}")
         return thinning.shown()
-
-    def _summaries(self, grid: Grid, thinning: Thinning) -> Period:
-        """Torque of a long time from its summaries; gives the period that is left to be read."""
-        summaries, drive = self._drive.summaries, self._drive.drive
-        readings = self._drive.span()
-        kept: dict[Grain | None, int] = {None: readings.from_ms} if readings is not None else {}
-        spans = {g: s for g in Grain if summaries is not None and (s := summaries.span(drive, g)) is not None}
-        kept |= {grain: span[0] for grain, span in spans.items()}
-        grain = grain_for(*self._period, grid.columns, kept)
-        if summaries is None or grain is None or grain not in spans:
-            return self._period
-        names = [
-            f"{side}.all.{what}" for side in ("forward", "reverse") for what in ("n", "min_nm", "mean_nm", "max_nm")
-        ]
-        picture = thinning.pictures["torque"]
-        end = min(self._period.to_ms, spans[grain][1])
-        for rows in summaries.rows(drive, grain, names, self._period.from_ms, end):
-            for side, sign in (("forward", 1.0), ("reverse", -1.0)):
-                n, low, mean, high = (rows.table[f"{side}.all.{what}"] for what in ("n", "min_nm", "mean_nm", "max_nm"))
-                ends = (low, high) if sign > 0 else (-high, -low)
-                there = n > 0
-                picture.add_rows(
-                    rows.utc_ms[there], grain.span_ms, ends[0][there], sign * mean[there], ends[1][there], n[there]
-                )
-        self._by_summaries = f"torque from summaries by {grain.name.lower()}"
-        return Period(max(self._period.from_ms, spans[grain][1]), self._period.to_ms)
 
     def _marks(self) -> Marks:
         return marks_of(self._settings, self._drive, self._period)
@@ -246,16 +231,26 @@ class _Showing:
     def _is_known(self) -> bool:
         return self._drive.drive in self._settings.site.drives
 
-    def _silence_ms(self, signal: Signal) -> int:
-        spec = self._settings.site.drives.get(self._drive.drive)
-        rule = spec.on_change.get(signal.role) if spec is not None else None
-        return rule.longest_ns // 1_000_000 if rule is not None else 0
+    def _bridged(self, grid: Grid) -> list[Shown]:
+        """For drawing: between two readings that are no farther apart than they are due, unless nobody watched."""
+        found = self._thinned(grid)
+        spec = self._drive.last_spec or self._settings.site.drives.get(self._drive.drive)
+        points = spec.points() if spec is not None else {}
+        rules = spec.on_change if spec is not None else {}
+        periods_ms = {role: point.period_ns // 1_000_000 for role, point in points.items()}
+        silences_ms = {role: rule.longest_ns // 1_000_000 for role, rule in rules.items()}
+        held = [
+            bridged(one, grid.step_ms, periods_ms.get(one.signal.role, 0), silences_ms.get(one.signal.role, 0))
+            for one in found
+        ]
+        gaps = gaps_of(self._settings, self._drive, self._period)
+        return [opened(one, grid, gaps) for one in held]
 
     def _picture(self, step_ms: int) -> None:
         from nightrake.reports.history_figure import Event, Lane, Picture, png_of
 
         grid = self._grid(PNG_COLUMNS, step_ms)
-        shown = [bridged(one, grid.step_ms, self._silence_ms(one.signal)) for one in self._thinned(grid)]
+        shown = self._bridged(grid)
         zone = zone_at(self._settings, self._period.from_ms)
         offset = offset_s(zone, self._period.from_ms // 1000)
         marks, lanes = self._marks(), []

@@ -12,6 +12,7 @@ from typing import Any
 
 from nightrake.alarms.accountwords import alarm_words, call_words, check_words, lockout_words, refused_words, title_of
 from nightrake.alarms.deliverywords import is_about_alarm
+from nightrake.alarms.pagewords import page_words
 from nightrake.alarms.told import Fact, fact_of, stamp
 from nightrake.cli.journal_wanted import Chosen, Filters, day_of_row, searching, zone_at
 from nightrake.cli.text import event_text
@@ -94,6 +95,8 @@ def row_text(fact: Fact, row: Row, drive_names: Mapping[str, str]) -> str:
     alarm = fact.text("alarm")
     if fact.kind == "call" and not is_about_alarm(fact):
         return check_words(fact)
+    if fact.kind == "page":
+        return page_words(fact)
     if fact.kind == "lockout":
         return f"{fact.drive} lockout {fact.count('lockout')}: {lockout_words(fact)}"
     if fact.kind == "command":

@@ -61,14 +61,9 @@ def searching(settings: Settings) -> Iterator[Search]:
 
 def zone_at(settings: Settings, utc_ms: int) -> Zone:
     """The site's zone with the offsets of the years around a moment, however long ago."""
-    from nightrake.settings.zones import zone_table
+    from nightrake.settings.zones import zone_about
 
-    zone = settings.duty.rota.zone
-    try:
-        day = datetime.fromtimestamp(utc_ms / 1000, UTC).date()
-    except (ValueError, OverflowError, OSError):
-        return zone
-    return (zone_table(zone.name, day) if 1971 < day.year < 9980 else None) or zone
+    return zone_about(settings.duty.rota.zone, utc_ms)
 
 
 def moment_of(settings: Settings, option: str, text: str) -> int:

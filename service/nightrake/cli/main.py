@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -13,9 +14,12 @@ from nightrake.cli.historian import historian
 from nightrake.cli.history import register as register_history
 from nightrake.cli.journal import journal
 from nightrake.cli.operator_args import register as register_operator
+from nightrake.cli.output import output_told
 from nightrake.cli.prove_words import head_help
 from nightrake.cli.replay import register as register_replay
 from nightrake.cli.response_args import register
+from nightrake.cli.stopping import OWN_WAYS, Stopped, stopped_in_order
+from nightrake.cli.trend import register as register_trend
 from nightrake.cli.trips import trips
 from nightrake.errors import ConfigError, NightrakeError
 
@@ -35,6 +39,7 @@ register(app)
 register_operator(app)
 register_history(app)
 register_replay(app)
+register_trend(app)
 
 Folder = Annotated[Path, typer.Argument(help="Settings folder.", show_default=True)]
 Overrides = Annotated[
@@ -173,11 +178,12 @@ def demo(
     ] = 0.0,
     folder: Annotated[Path, typer.Option("--config", help="Settings folder.")] = CONFIG,
     seed: Annotated[int, typer.Option(help="Seed of the plant's chance.")] = 7,
+    browser: Annotated[bool, typer.Option(help="Open the page, where there is a desktop.")] = True,
 ) -> None:
-    """Run simulated plant, broker, store and watch. Nothing to install by hand."""
+    """Run simulated plant, broker, store, watch and its page. Nothing to install by hand."""
     from nightrake.cli.demo import run_demo
 
-    raise SystemExit(run_demo(folder, seconds, seed))
+    raise SystemExit(run_demo(folder, seconds, seed, browser))
 
 
 @app.command(hidden=True)
@@ -216,8 +222,14 @@ def _value(text: str) -> str | int | float | bool:
 
 
 @app.callback(invoke_without_command=True)
-def root(version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False) -> None:
+def root(
+    context: typer.Context,
+    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+) -> None:
     """Common options."""
+    if context.invoked_subcommand not in OWN_WAYS:
+        context.with_resource(stopped_in_order())
+        context.with_resource(output_told())
     if version:
         typer.echo(f"nightrake {__version__}")
         raise SystemExit(0)
@@ -229,19 +241,27 @@ def main() -> None:
         app()
     except ConfigError as error:
         for mistake in error.mistakes:
-            print(mistake, file=sys.stderr)
+            _tell(str(mistake))
         count = len(error.mistakes)
-        print(f"{count} mistake{'s' if count != 1 else ''}; nothing was changed or started.", file=sys.stderr)
+        _tell(f"{count} mistake{'s' if count != 1 else ''}; nothing was changed or started.")
         raise SystemExit(1) from None
     except NightrakeError as error:
-        print(f"nightrake: {error}", file=sys.stderr)
+        _tell(f"nightrake: {error}")
         raise SystemExit(1) from None
     except BrokenPipeError:
         raise SystemExit(0) from None
     except KeyboardInterrupt:
-        print("nightrake: stopped by Ctrl-C.", file=sys.stderr)
+        _tell("nightrake: stopped by Ctrl-C.")
         raise SystemExit(STOPPED) from None
+    except Stopped as end:
+        _tell(f"nightrake: stopped by {end.number.name}.")
+        raise
     except SystemExit as end:
         if end.code == STOPPED:  # so says typer of a Ctrl-C that nobody took
-            print("nightrake: stopped by Ctrl-C.", file=sys.stderr)
+            _tell("nightrake: stopped by Ctrl-C.")
         raise
+
+
+def _tell(text: str) -> None:
+    with contextlib.suppress(OSError):  # the terminal may be closed, the disk full
+        print(text, file=sys.stderr)

@@ -1,4 +1,4 @@
-"""Arguments of `operator add`, `operator list` and `send`: keys of people, and commands signed with them."""
+"""Arguments of `operator` and `send`: keys and passwords of people, and commands signed with keys."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from nightrake.cli.response_args import CONFIG, Config, Folder, Overrides
 from nightrake.cli.send_words import send_help
 
 operator = typer.Typer(
-    help="Keys of people, for signed commands over MQTT. The watch knows the public ones only.",
+    help="Keys of people, and their passwords for the page.",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -64,6 +64,21 @@ def operator_show(
     from nightrake.cli.operator_keys import run_show
 
     raise SystemExit(run_show(file, passphrase_file))
+
+
+@operator.command("password")
+def operator_password(
+    person: Annotated[str, typer.Argument(help="Id of the person, as in people.toml.")],
+    password_file: Annotated[
+        Path | None, typer.Option("--password-file", help="File that holds the password; default: it is asked for.")
+    ] = None,
+    config: Config = CONFIG,
+    override: Overrides = None,
+) -> None:
+    """Make the line that lets a person sign in at the page. A hash of their password; the password is kept nowhere."""
+    from nightrake.cli.operator_password import run_password
+
+    raise SystemExit(run_password(config, _overrides(override), person, password_file))
 
 
 def send(

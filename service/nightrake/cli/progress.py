@@ -10,6 +10,8 @@ from typing import Self, TextIO
 
 TERMINAL_S, ELSEWHERE_S = 0.5, 10.0
 """Between two lines."""
+LONGEST_MS = 30 * 366 * 86_400_000
+"""Nothing was recorded for longer than this."""
 
 
 class Progress:
@@ -46,7 +48,10 @@ class Progress:
         if now_s < self._due_s:
             return
         self._due_s = now_s + self._every_s
-        self._write((utc_ms - self._from) / self._span, f", {count} {what}")
+        if self._span > LONGEST_MS:  # a clock was far off: by such a period there would be no progress
+            self._write(f"{count} {what}")
+        else:
+            self._write(f"{_percent((utc_ms - self._from) / self._span)}, {count} {what}")
 
     def share(self, done: int, whole: int, of_what: str) -> None:
         """Say it, if it is time, of work that goes through no period.
@@ -57,10 +62,10 @@ class Progress:
         now_s = self._clock()
         if now_s >= self._due_s:
             self._due_s = now_s + self._every_s
-            self._write(done / max(1, whole), f" {of_what}" if of_what else "")
+            self._write(_percent(done / max(1, whole)) + (f" {of_what}" if of_what else ""))
 
-    def _write(self, part: float, more: str) -> None:
-        text = f"{self._words}: {100.0 * min(1.0, max(0.0, part)):.0f} %{more}"
+    def _write(self, how_far: str) -> None:
+        text = f"{self._words}: {how_far}"
         self._out.write(f"\r{text}\x1b[K" if self._live else f"{text}\n")
         self._out.flush()
         self._shown = True
@@ -72,3 +77,7 @@ class Progress:
         if self._live and self._shown:
             self._out.write("\r\x1b[K")
             self._out.flush()
+
+
+def _percent(part: float) -> str:
+    return f"{100.0 * min(1.0, max(0.0, part)):.0f} %"

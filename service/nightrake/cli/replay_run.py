@@ -12,24 +12,22 @@ from typing import NamedTuple
 
 from nightrake.cli.journal_read import read_lines
 from nightrake.cli.journal_wanted import now_utc_ms, searching
-from nightrake.cli.period import Period, period_from, period_text
+from nightrake.cli.period import period_from, period_text
 from nightrake.cli.progress import Progress
 from nightrake.cli.replay_told import Came, Telling, paced, row_of
 from nightrake.cli.replay_whatif import Courses, change_of
 from nightrake.domain.rows import Row
 from nightrake.errors import NightrakeError
+from nightrake.history.period import Period
 from nightrake.journal.search import Search, Wanted
 from nightrake.longterm.reading import History
-from nightrake.periodend import PeriodEnd
 from nightrake.replaying import NotReplayableError, Run, Step, walk
-from nightrake.replayrows import Beside, Difference
+from nightrake.replayrows import Beside, Difference, Unreached
 from nightrake.settings import Settings, load
 from nightrake.whatif import Change
 
 WHERE = ("store.", "control.")
 """Settings that say where things are; they are no change."""
-MARGIN_MS = 5_000
-"""A clock that is slewed goes back by less without a segment of its own."""
 NO_OTHER = (
     "Beware: the change makes no difference to the settings that were in force then: what it changes was not there, or "
     "had that value already."
@@ -58,7 +56,7 @@ def run_replay(folder: Path, overrides: Overrides, asked: Asked) -> int:
     change = change_of(settings, load(folder, overrides), other) if other else None
     period = period_from(settings, asked.period, now_utc_ms())
     with ExitStack() as stack:
-        history = stack.enter_context(History(settings.store_dir))
+        history = stack.enter_context(History(settings.store_dir, is_lenient=True))
         search = stack.enter_context(searching(settings))
         replay = _Replay(settings, history, search, period, asked)
         if change is not None:
@@ -74,7 +72,9 @@ class _Replay:
         self._period, self._asked = period, asked
         self._telling = Telling(settings, period)
         self._last: Step | None = None
-        self._inputs = self._begins = 0
+        self._inputs = self._begins = self._left_out = 0
+        self._stretch = (0, 0)
+        self._newest = history.seq_span()[1]
         self._difference: Difference | None = None
         self._beside: Beside
 
@@ -90,7 +90,7 @@ class _Replay:
                 print(line, flush=bool(self._asked.speed))
         came = self._came(time.monotonic() - begin_s)
         print(self._telling.json(came) if self._asked.as_json else self._telling.words(came))
-        return 0 if came.difference is None else 1
+        return 0 if came.is_same else 1
 
     def _rows(self, steps: Iterator[Step]) -> Iterator[Row]:
         """Rows of the period as the replay brings them, up to the first difference."""
@@ -115,6 +115,8 @@ class _Replay:
             print(textwrap.fill(NO_OTHER, 80), file=sys.stderr)
         if came.difference is not None:
             print(textwrap.fill(f"Beware: {self._telling.different(came.difference)}", 80), file=sys.stderr)
+        for sentence in self._telling.left_out(came):
+            print(textwrap.fill(f"Beware: {sentence}", 80), file=sys.stderr)
         return 0
 
     def _came(self, took_s: float) -> Came:
@@ -122,7 +124,21 @@ class _Replay:
             raise NightrakeError(f"nothing is recorded in {self._telling.period}")
         if self._difference is None and self._last is not None:
             self._difference = self._beside.finish(self._last.record.seq)
-        return Came(self._inputs, self._beside.rows, self._beside.lost, self._begins, took_s, self._difference)
+        came = Came(self._inputs, self._beside.rows, self._beside.lost, self._begins, took_s, self._difference)
+        unreached = self._unreached() if came.difference is None else Unreached()
+        left_out = self._left_out + self._history.of_other_lives(*self._period)
+        return came._replace(unreached=unreached, left_out=left_out, unread=self._unread())
+
+    def _unread(self) -> str:
+        """Why the sealed part of the period was not read; "" = it was, or all of the period is in the hot tail."""
+        span = self._history.span()
+        return self._history.unread if span is None or span[0] > self._period.from_ms else ""
+
+    def _unreached(self) -> Unreached:
+        """What the journal has of the period beside what was held against it."""
+        rows = self._search.rows(Wanted(since_utc_ms=self._period.from_ms, until_utc_ms=self._period.to_ms))
+        last = self._last.record.seq if self._last is not None else 0
+        return self._beside.unreached(rows, last, self._newest)
 
     # --- the way through ----------------------------------------------------------------------------------------------
 
@@ -137,7 +153,7 @@ class _Replay:
                 snapshot = self._further(stop)
                 if snapshot is None:
                     at = self._last.record.utc_ms if self._last is not None else None
-                    raise NightrakeError(self._telling.stopped(stop, at)) from stop
+                    raise self._refused(self._telling.stopped(stop, at)) from stop
 
     def _further(self, stop: NotReplayableError) -> tuple[int, int] | None:
         """The snapshot behind a stretch on the way to the period, of which the period holds nothing; None = none."""
@@ -148,59 +164,47 @@ class _Replay:
         return None if is_needed else stop.resume
 
     def _steps_from(self, snapshot: tuple[int, int], runs: list[Run]) -> Iterator[Step]:
-        first, low_ms = snapshot[0], self._low_ms(snapshot[1])
-        self._beside = Beside(self._search, self._row_before(low_ms), first)
-        end = PeriodEnd(self._period.to_ms, self._history.segments())
+        self._beside = Beside(self._search, snapshot[0], *self._period)
         span = self._history.span() or self._period
         within = max(self._period.from_ms, span[0]), min(self._period.to_ms, span[1])
         with Progress("replaying", *within) as progress:
-            for step in walk(self._history, first, self._history.seq_span()[1], runs):
-                record = step.record
-                if end.is_over(record.mono_ns, record.utc_ms):
-                    return
+            for step in walk(self._history, snapshot[0], self._stretch[1], runs):
                 self._inputs += self._is_inside(step)
                 self._begins += step.begun
                 self._last = step
-                progress.at(record.utc_ms, self._inputs, "inputs")
+                progress.at(step.record.utc_ms, self._inputs, "inputs")
                 yield step
 
     def _begin(self) -> tuple[int, int]:
         """The snapshot to begin at: its input and stamp."""
-        period, telling = self._period, self._telling
-        begins = [begin_ms for _, _, begin_ms, _ in self._history.segments()]
-        self._check_recorded(begins)
-        found = self._history.snapshot_before(self._history.seq_near(period.from_ms))
-        known = [found[:2]] if found is not None else self._history.snapshots()[:1]
-        if not known or min(known[0][1], *begins, period.to_ms) >= period.to_ms:
-            later = f"; it can from {telling.at(known[0][1])} on" if known else ""
-            raise NightrakeError(
-                f"{telling.period} cannot be replayed: no snapshot of the state is kept from before it{later}"
+        telling = self._telling
+        self._stretch = first, last = self._recorded()
+        kept = self._history.seq_span()[0]
+        found = self._history.snapshot_before(first - 1)
+        if found is not None and found[0] >= kept - 1:
+            return found[:2]
+        later = next((one for one in self._history.snapshots() if one[0] >= kept - 1), None)
+        if later is None or later[0] >= last:
+            words = f"; it can from {telling.at(later[1])} on" if later is not None else ""
+            raise self._refused(
+                f"{telling.period} cannot be replayed: no snapshot of the state is kept from before it{words}"
             )
-        seq, utc_ms = known[0]
-        if found is None and utc_ms > period.from_ms:
-            print(f"Replayed from {telling.at(utc_ms)} on: no snapshot is kept from before.", file=sys.stderr)
-        return seq, utc_ms
+        self._left_out = later[0] - first + 1
+        print(f"Replayed from {telling.at(later[1])} on: no snapshot is kept from before.", file=sys.stderr)
+        return later
 
-    def _low_ms(self, utc_ms: int) -> int:
-        """The lowest stamp that a row behind a snapshot of this stamp can have."""
-        begins = [begin_ms for _, _, begin_ms, _ in self._history.segments()]
-        mine = max((i for i, begin_ms in enumerate(begins) if begin_ms <= utc_ms), default=0)
-        return min([utc_ms, *begins[mine + 1 :]]) - MARGIN_MS
-
-    def _check_recorded(self, begins: list[int]) -> None:
-        """Whether the period may hold anything; a clock that was set back has recorded what lies before the first."""
-        span, period = self._history.span(), self._period
-        if span is None or period.to_ms <= min(span[0], *begins, span[0]) or period.from_ms > max(span[1], *begins, 0):
+    def _recorded(self) -> tuple[int, int]:
+        """The first and the last input of the period."""
+        stretch = self._history.stretch(*self._period)
+        if stretch is None:
+            span = self._history.span()
             kept = f"recorded is {period_text(self._settings, Period(*span))}" if span else "there is no record at all"
-            raise NightrakeError(f"nothing is recorded in {self._telling.period}; {kept}")
+            raise self._refused(f"nothing is recorded in {self._telling.period}; {kept}")
+        return stretch
 
-    def _row_before(self, low_ms: int) -> int:
-        """Number of a row before all that may come of the replayed inputs."""
-        first = next(self._search.rows(Wanted(since_utc_ms=low_ms)), None)
-        if first is not None:
-            return first.seq - 1
-        newest = self._search.newest_rows(1)
-        return newest[0].seq if newest else 0
+    def _refused(self, text: str) -> NightrakeError:
+        """With the reason, where what is sealed cannot be read."""
+        return NightrakeError(f"{text}; {self._history.unread}" if self._history.unread else text)
 
     def _is_inside(self, step: Step) -> bool:
         return self._period.from_ms <= step.record.utc_ms < self._period.to_ms

@@ -10,10 +10,11 @@ from typing import NamedTuple
 
 from nightrake.alarms.told import stamp
 from nightrake.cli.journal_wanted import zone_at
-from nightrake.cli.period import Period, period_text
+from nightrake.cli.period import period_text
 from nightrake.domain.rows import SCHEMA_VERSION, Row, canonical
+from nightrake.history.period import Period
 from nightrake.replaying import NotReplayableError, Step
-from nightrake.replayrows import Difference
+from nightrake.replayrows import Difference, Unreached
 from nightrake.settings import Settings
 
 SECOND_MS = 1_000
@@ -26,6 +27,8 @@ class Came(NamedTuple):
     Attributes:
         inputs: Of the period. rows: Compared, with those on the way to the period. lost: See `Beside`.
         begins: How often the service began anew. took_s: How long it took. difference: The first one.
+        unreached: Rows of the period that nothing was held against. left_out: About how many inputs of the period are
+            kept but were not replayed. unread: Why what is sealed was not read; "" = it was.
     """
 
     inputs: int
@@ -34,6 +37,14 @@ class Came(NamedTuple):
     begins: int
     took_s: float
     difference: Difference | None
+    unreached: Unreached = Unreached()
+    left_out: int = 0
+    unread: str = ""
+
+    @property
+    def is_same(self) -> bool:
+        """Whether all of the period came again, and as it was."""
+        return self.difference is None and not (self.unreached.rows or self.left_out or self.unread)
 
 
 class Telling:
@@ -80,16 +91,43 @@ class Telling:
         if came.difference is not None:
             told = self.different(came.difference)
             told = told[:1].upper() + told[1:]
-        else:
+        elif came.is_same:
             told = f"The same as the journal to the last of {came.rows} rows, bit for bit."
+        else:
+            told = f"NOT THE WHOLE PERIOD: the same as the journal in the {came.rows} rows that were reached."
         if came.lost:
             told += f" {came.lost} rows more come of inputs that were lost when the service ended, beyond any replay."
-        return "\n".join(textwrap.fill(text, 80) for text in (about, told))
+        if came.unreached.behind:
+            told += f" {came.unreached.behind} rows more come of inputs that are not on the disk: not yet, or lost."
+        return "\n".join(textwrap.fill(text, 80) for text in (about, told, *self.left_out(came)))
+
+    def left_out(self, came: Came) -> list[str]:
+        """What of the period was not reached, in sentences."""
+        told, found = [], came.unreached
+        if found.rows:
+            first = f"the first at input {found.input_seq}, {self.at(found.utc_ms)}"
+            told.append(
+                f"{found.rows} rows of the period were not reached, {first}: they come of inputs that are not kept, or "
+                "lie before the first snapshot kept."
+            )
+        if came.left_out:
+            told.append(
+                f"About {came.left_out} inputs of the period are kept but could not be replayed: no snapshot is kept "
+                "from before them, or they are of before the store was lost or put back."
+            )
+        if came.unread:
+            told.append(f"{came.unread}; what is sealed was not replayed, only what is still in store.db.")
+        return told
 
     def json(self, came: Came) -> str:
         """The same as one object."""
         found = came.difference
-        whole = {"same": found is None, **came._asdict(), "difference": found._asdict() if found is not None else None}
+        whole = {
+            "same": came.is_same,
+            **came._asdict(),
+            "difference": found._asdict() if found is not None else None,
+            "unreached": came.unreached._asdict(),
+        }
         return json.dumps({"from_utc_ms": self._period.from_ms, "to_utc_ms": self._period.to_ms, **whole})
 
 

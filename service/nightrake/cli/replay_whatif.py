@@ -6,14 +6,28 @@ import json
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 
+from nightrake.alarms.life import ACTIVE
 from nightrake.alarms.told import span_text, stamp
 from nightrake.cli.journal_wanted import zone_at
-from nightrake.cli.period import Period, period_text
+from nightrake.cli.period import period_text
 from nightrake.domain.drive import DriveState
 from nightrake.domain.reading import Exactness
+from nightrake.domain.rows import Entry
 from nightrake.domain.site import Direction, SiteSpec, Stage
+from nightrake.domain.state import SiteState
 from nightrake.errors import NightrakeError
-from nightrake.history.compare import Count, Course, Crossings, Occurrence, Pair, counts, paired
+from nightrake.history.compare import (
+    Count,
+    Course,
+    Crossings,
+    Occurrence,
+    Pair,
+    Standing,
+    counts,
+    paired,
+    standing_apart,
+)
+from nightrake.history.period import Period
 from nightrake.replaying import Run, Step
 from nightrake.settings import Settings
 from nightrake.whatif import Change
@@ -62,6 +76,10 @@ class Courses:
         self._sites: tuple[SiteSpec | None, SiteSpec | None] = (None, None)
         self._moved: list[tuple[str, Direction, Stage, tuple[float, float]]] = []
         self._at_ms, self._mono_ms, self._utc_ms = 0, -1, 0
+        self._before: tuple[SiteState, ...] = ()
+        self._within = False
+        self._standing: list[Standing] = []
+        self._above: list[Standing] = []
 
     def take(self, step: Step, runs: Sequence[Run]) -> None:
         """One input more, and both runs behind it."""
@@ -71,10 +89,13 @@ class Courses:
         passed = mono_ms - self._mono_ms if mono_ms >= self._mono_ms else max(0, record.utc_ms - self._utc_ms)
         self._at_ms += passed if self._mono_ms >= 0 else 0
         self._mono_ms, self._utc_ms = mono_ms, record.utc_ms
+        was_within, self._within = self._within, self._period.from_ms <= record.utc_ms < self._period.to_ms
+        if self._within and not was_within:
+            self._enter(step, runs)
+        self._before = tuple(run.state for run in runs)
         for course, entries in zip((self._was, self._now), step.entries, strict=True):
             if entries:
                 course.take(entries, self._at_ms, record.utc_ms)
-
         self._look(runs, record.utc_ms)
 
     def _look(self, runs: Sequence[Run], utc_ms: int) -> None:
@@ -88,6 +109,27 @@ class Courses:
                 if limit_nm:
                     torque_nm = _torque_nm(run.state.drives[drive], direction)
                     crossings.take(name, torque_nm, limit_nm, self._at_ms, utc_ms)
+
+    def _enter(self, step: Step, runs: Sequence[Run]) -> None:
+        """The period begins with this input (anew, where the clock was set back): what stands then, in one run only?"""
+        at_ms = step.record.utc_ms
+        if self._before:
+            was, now = (standing_in(state) for state in self._before)
+        else:  # the snapshot lies in the period; what comes with the first input has come within it
+            was, now = (
+                {name: ms for name, ms in standing_in(run.state).items() if name not in _named(entries)}
+                for run, entries in zip(runs, step.entries, strict=True)
+            )
+        self._standing += standing_apart(was, now, at_ms)
+        self._above += standing_apart(self._reached[0].standing(), self._reached[1].standing(), at_ms)
+
+    def standing(self) -> list[Standing]:
+        """Alarms that stand when the period begins in one course only, but for those of `pairs`."""
+        return _unpaired(self._standing, self.pairs())
+
+    def above(self) -> list[Standing]:
+        """Changed set points likewise that torque has reached before, but for those of `reached`."""
+        return _unpaired(self._above, self.reached())
 
     def pairs(self) -> list[Pair]:
         """All alarms that came within the period."""
@@ -113,17 +155,11 @@ class Courses:
     def _lines(self, other: Overrides, settings: Settings) -> Iterator[str]:
         which = ", ".join(f"{key} = {value}" for key, value in other.items())
         yield from textwrap.wrap(f"What if {which}: {period_text(settings, self._period)}", 80)
-        pairs = self.pairs()
-        if not pairs:
-            yield "No alarm came, and none would have come."
-        else:
-            yield from _table(counts(pairs))
-            yield from _singles([pair for pair in pairs if _is_other(pair)], settings)
-        reached = self.reached()
-        if reached:
+        yield from _course("alarm", self.pairs(), self.standing(), settings)
+        reached, above = self.reached(), self.above()
+        if reached or above:
             yield from textwrap.wrap(REACHED, 80)
-            yield from _table(counts(reached), "set point")
-            yield from _singles([pair for pair in reached if _is_other(pair)], settings)
+            yield from _course("set point", reached, above, settings)
         yield from textwrap.wrap(NOTE, 80)
 
     def json(self, other: Overrides, settings: Settings) -> str:
@@ -136,10 +172,32 @@ class Courses:
             "zone": zone_at(settings, self._period.from_ms).name,
             "alarms": [count._asdict() for count in counts(pairs)],
             "occurrences": [_as_json("alarm", pair) for pair in pairs],
+            "standing": [one._asdict() for one in self.standing()],
             "set_points_reached": [_as_json("set_point", pair) for pair in self.reached()],
+            "set_points_stood_above": [one._asdict() for one in self.above()],
             "note": NOTE,
         }
         return json.dumps(whole)
+
+
+def standing_in(state: SiteState) -> dict[str, int]:
+    """Alarms whose condition holds, and when they came, UTC ms."""
+    alarms = (alarm for subject in state.alarms.book.subjects.values() for alarm in subject.alarms.items())
+    return {name: alarm.state.raised_utc_ms for name, alarm in alarms if alarm.state.life in ACTIVE}
+
+
+def _named(entries: Sequence[Entry]) -> set[str]:
+    return {str(entry.data.get("alarm")) for entry in entries if entry.kind == "alarm"}
+
+
+def _unpaired(standing: Sequence[Standing], pairs: Sequence[Pair]) -> list[Standing]:
+    """Those that no pair of the period tells of."""
+    told = {(one.alarm, one.utc_ms) for pair in pairs for one in (pair.was, pair.now) if one is not None}
+    found: dict[tuple[str, bool, int], Standing] = {}
+    for one in standing:
+        if (one.name, one.came_utc_ms) not in told:
+            found.setdefault((one.name, one.was, one.came_utc_ms), one)  # entered anew by a clock that was set back
+    return list(found.values())
 
 
 def _moved(was: SiteSpec, now: SiteSpec) -> Iterator[tuple[str, Direction, Stage, tuple[float, float]]]:
@@ -189,10 +247,36 @@ def _numbers(heads: tuple[str, ...], numbers: list[int] | tuple[int, ...]) -> st
     return "".join(f"{number:>{len(head) + 2}}" for head, number in zip(heads, numbers, strict=True))
 
 
+def _course(what: str, pairs: list[Pair], standing: list[Standing], settings: Settings) -> Iterator[str]:
+    """The table of what came, then each that is otherwise."""
+    if pairs:
+        yield from _table(counts(pairs), what)
+    elif what == "alarm":
+        within = " within the period" if standing else ""
+        yield f"No alarm came{within}, and none would have come{within}."
+    others = [pair for pair in pairs if _is_other(pair)]
+    if pairs and not others:
+        within = " of the period" if standing else ""
+        yield f"Every alarm{within} would have come when it came."
+    yield from _singles(others, settings)
+    for one in standing[:SHOWN]:
+        yield from textwrap.wrap(f"  {_standing_words(what, one, settings)}", 80, subsequent_indent="    ")
+    if len(standing) > SHOWN:
+        yield f"  and {len(standing) - SHOWN} more, see --json"
+
+
+def _standing_words(what: str, one: Standing, settings: Settings) -> str:
+    at, came = (stamp(zone_at(settings, ms), ms) for ms in (one.at_utc_ms, one.came_utc_ms))
+    begins = f"When the period begins, {at}, {one.name}"
+    if what == "alarm":
+        if one.was:
+            return f"{begins} stands, and would not have stood; it came at {came}."
+        return f"{begins} would have stood, and did not; it would have come at {came}."
+    how = "as it was, but not with the change" if one.was else "with the change, but not as it was"
+    return f"{begins}: torque is at or above it {how}; since {came}."
+
+
 def _singles(pairs: list[Pair], settings: Settings) -> Iterator[str]:
-    if not pairs:
-        yield "Every alarm would have come when it came."
-        return
     for pair in pairs[:SHOWN]:
         at = stamp(zone_at(settings, pair.utc_ms), pair.utc_ms)
         yield f"  {at}  {pair.alarm}  {_words(pair)}"

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from nightrake.alarms.pagewords import REFUSED
+from nightrake.alarms.told import step_text
 from nightrake.domain.commands import span_text
 
 WORDS = {
@@ -30,6 +32,13 @@ WORDS = {
     "recording_on_change_began": "recorded on change from now on, not to be replayed",
     "recording_on_change_ended": "everything that is read is recorded again",
     "recomputed": "torque derived anew",
+    "trip_given_up": "trip record given up for want of room",
+    "lost_again": "history lost once more",
+    "report_written": "report on torque creep written",
+    "sign_in_refused": "sign-in at the page refused",
+    "signed_in": "signed in at the page",
+    "signed_out": "signed out at the page",
+    "signed_out_everywhere": "signed out everywhere",
     "recompute_failed": "deriving torque anew was broken off; a part may be written",
 }
 """Where the event's own name is no good words for it."""
@@ -45,7 +54,7 @@ def words_of(event: str) -> str:
     return WORDS.get(event, event.replace("_", " "))
 
 
-_PLAIN = ("contact", "link", "plc", "reason", "detail", "actor", "channel")
+_PLAIN = ("contact", "link", "plc", "reason", "detail", "actor", "channel", "address", "file")
 
 
 def facts_of(row: Mapping[str, Any]) -> list[str]:
@@ -62,11 +71,20 @@ def facts_of(row: Mapping[str, Any]) -> list[str]:
         facts.append(f"for {span_text(_seconds(data, 'limit_s'))}")
     if data.get("in_test"):
         facts.append("in test")
+    if row.get("kind") == "page":
+        facts += _of_page(data)
     if "last_data" in data:
         of = data["last_data"].get("link") or data["last_data"].get("actor")
         facts += [str(of)] if of else []
         facts.append(_counted_text(data))
     return facts
+
+
+def _of_page(data: Mapping[str, Any]) -> list[str]:
+    """Why a sign-in was refused, and how many more with it."""
+    why = str(data.get("why") or "")
+    times = data.get("times")
+    return ([REFUSED.get(why, why)] if why else []) + ([f"and {times - 1} more"] if isinstance(times, int) else [])
 
 
 def _of_whole(row: Mapping[str, Any]) -> list[str]:
@@ -80,7 +98,7 @@ def _of_whole(row: Mapping[str, Any]) -> list[str]:
         return _of_points(data)
     if event == "gap":
         return [f"for {span_text(_seconds(data, 'seconds'))}", str(data.get("why", ""))]
-    return [f"by {_seconds(data, 'by_s'):+g} s"] if event == "clock_stepped" else []
+    return [step_text(_seconds(data, "by_s"))] if event == "clock_stepped" else []
 
 
 def _seconds(data: Mapping[str, Any], key: str) -> float:

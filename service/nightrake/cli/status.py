@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from nightrake.alarms.zones import UTC_ZONE, Zone
+from nightrake.alarms.told import counted
+from nightrake.alarms.zones import UTC_ZONE, Zone, wall_text
 from nightrake.cli.text import (
     clock_text,
     lacking_text,
@@ -86,6 +87,7 @@ def print_status(status: Mapping[str, Any], zone: Zone = UTC_ZONE) -> None:
     console.print(f"Times are those of {zone.name}.")
     console.print()
     links = plc_lines(status) + shell_lines(status) + history_lines(status["history"])
+    links += learning_lines(status.get("learning"), zone) + page_lines(status.get("page"))
     for line in alarm_lines(status, zone) + links:
         console.print(clean(line, LINE), soft_wrap=True)
 
@@ -142,12 +144,40 @@ def history_lines(history: Mapping[str, Any]) -> list[str]:
     state = "ok" if history["up"] else f"DOWN: {history['detail'] or 'its worker is being started'}"
     line = f"History: {state}; sealed up to input {history['sealed_seq']}, {history['behind_s'] / 60:.0f} min behind"
     lines = [f"{line}, {history['bytes'] / 1e6:.1f} MB"]
+    if history.get("damage"):
+        lines.append(f"History: LOST OR DAMAGED: {history['damage']}")
     if history["given_up"] or history["lost_unsealed"]:
         lines.append(
             f"History: for want of room {history['given_up']} readings went before their time, and "
             f"{history['lost_unsealed']} before they were sealed; make room, or raise quota_mb"
         )
     return lines + trip_lines(history)
+
+
+def page_lines(page: Mapping[str, Any] | None) -> list[str]:
+    """Where the operator's page is; nothing where there is none, or the watch knows of none."""
+    if not page or not page["enabled"]:
+        return []
+    if not page["up"]:
+        return [f"Page: DOWN: {page['detail'] or 'its worker is being started'}"]
+    browsers = page["browsers"]
+    looks = "nobody looks at it" if not browsers else f"{browsers} browser{'' if browsers == 1 else 's'}"
+    return [f"Page: {page['address']}, {looks}" + (f"; {page['detail']}" if page["detail"] else "")]
+
+
+def learning_lines(learning: Mapping[str, Any] | None, zone: Zone) -> list[str]:
+    """When torque creep was last looked for."""
+    if learning is None or not learning["enabled"]:
+        return ["Creep: not looked for"]
+    if learning["step"]:
+        return [f"Creep: being looked for ({learning['step']})"]
+    last_ms = learning["last_utc_ms"]
+    state = f"last looked for {wall_text(zone, last_ms // 1000)}" if last_ms else "not yet looked for"
+    stands = learning["standing"]
+    lines = [f"Creep: {state}" + (f"; {counted(stands, 'notice')}; see nightrake trend" if stands else "")]
+    if learning["detail"]:
+        lines.append(f"Creep: FAILED: {learning['detail']}; it is tried again every hour")
+    return lines
 
 
 def trip_lines(history: Mapping[str, Any]) -> list[str]:

@@ -11,7 +11,7 @@ from nightrake.cli.journal_wanted import zone_at
 from nightrake.errors import ConfigError, NightrakeError, StoreError
 from nightrake.history.triprecord import Record
 from nightrake.longterm.tripfile import TripFile
-from nightrake.longterm.tripfolder import FOLDER, RECORD, SUFFIX
+from nightrake.longterm.tripfolder import FOLDER, SUFFIX, record_paths
 from nightrake.settings import Settings, load
 
 SOME = 12
@@ -69,16 +69,7 @@ def _place(settings: Settings) -> Place:
 
 def paths_in(settings: Settings) -> list[Path]:
     """Files and folders of a site's records."""
-    folder = settings.store_dir / FOLDER
-    try:
-        there = sorted(folder.iterdir())
-    except FileNotFoundError:
-        return []
-    except OSError as error:
-        raise StoreError(f"{folder}: cannot be read ({error.strerror}); check its permissions") from error
-    whole = {path.stem for path in there if path.suffix == SUFFIX}
-    still_open = [path for path in there if path.name not in whole and (path / RECORD).is_file()]
-    return sorted([path for path in there if path.suffix == SUFFIX and not path.name.startswith(".")] + still_open)
+    return record_paths(settings.store_dir)
 
 
 def _stem(path: Path) -> str:

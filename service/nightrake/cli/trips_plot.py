@@ -108,14 +108,17 @@ def _picture(
         near=near.drawn(),
         sets=[one for one in _sets(spec) if one.torque_nm * sign >= 0.0 or _reaches(drawn, -sign)],
         marks=marks,
-        lists=[BARS, *(_line(number, row, place) for number, row in numbered)],
+        lists=[BARS, *(_line(number, row, place, trip_ms) for number, row in numbered)],
     )
     text = f"{count} scans are not drawn, because the clock was set while the record was made; they are in its file"
     return picture, text if count else ""
 
 
-def _line(number: int, row: Row, place: Place) -> str:
-    when = stamp(place.zone(row.utc_ms), row.utc_ms)[11:]
+def _line(number: int, row: Row, place: Place, trip_ms: int) -> str:
+    """An event in the list below; with its date where that is another than the trip's."""
+    when = stamp(place.zone(row.utc_ms), row.utc_ms)
+    if when[:10] == stamp(place.zone(trip_ms), trip_ms)[:10]:
+        when = when[11:]
     return (
         f"{number}  {when}  {textwrap.shorten(row_text(fact_of(row), row, place.names), LONGEST, placeholder=' ...')}"
     )

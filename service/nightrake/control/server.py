@@ -21,8 +21,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from nightrake.control.place import Place
+from nightrake.control.request import REFUSED, refusal, request_of, unknown_verb
 from nightrake.domain.pulse import Pulse
-from nightrake.errors import ControlError, NightrakeError
+from nightrake.errors import ControlError
 
 PART = "control"
 LINE_LIMIT = 64 * 1024
@@ -179,11 +180,9 @@ class ControlServer:
 
     async def _answer(self, caller: Caller, line: bytes, writer: asyncio.StreamWriter) -> None:
         try:
-            request = json.loads(line)
-            verb, args, ref = str(request["verb"]), dict(request.get("args") or {}), request.get("ref")
-        except (ValueError, TypeError, KeyError, RecursionError):
-            error = 'a request is one line of JSON such as {"verb": "status"}'
-            await _send(writer, {"ok": False, "error": error})
+            verb, args, ref = request_of(line)
+        except ControlError as error:
+            await _send(writer, {"ok": False, "error": str(error)})
             return
         try:
             if verb in self._streams:
@@ -193,13 +192,9 @@ class ControlServer:
                 result = await _while_there(writer, self._verbs[verb](caller, args))
                 await _send(writer, {"ref": ref, "ok": True, "result": result})
             else:
-                known = ", ".join(sorted({*self._verbs, *self._streams}))
-                await _send(writer, {"ref": ref, "ok": False, "error": f"unknown verb '{verb[:32]}'; known: {known}"})
-        except NightrakeError as error:
-            await _send(writer, {"ref": ref, "ok": False, "error": str(error)})
-        except (ValueError, TypeError, KeyError, ArithmeticError) as error:  # the last: of a number without end
-            text = f"'{verb[:32]}' was asked with wrong arguments: {type(error).__name__} {str(error)[:200]}"
-            await _send(writer, {"ref": ref, "ok": False, "error": text})
+                raise unknown_verb(verb, (*self._verbs, *self._streams))
+        except REFUSED as error:
+            await _send(writer, {"ref": ref, "ok": False, "error": refusal(verb, error)})
 
 
 async def _while_there(writer: asyncio.StreamWriter, answer: Awaitable[Any]) -> Any:

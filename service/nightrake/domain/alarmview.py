@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from nightrake.alarms.book import shown
@@ -42,17 +43,13 @@ def alarms_view(state: SiteState, mono_ns: int, utc_ms: int) -> list[dict[str, A
     """Every alarm that is not at rest: what calls first, then by priority, the oldest first; last what is put aside."""
     there = [a for a in shown(state.alarms.book) if state.plan.rules.of(a.key) is not None]
     views = [listed_view(state, a, mono_ns, utc_ms) for a in there]
-    normal = Life.NORMAL.value
-    return sorted(
-        views,
-        key=lambda v: (
-            v["life"] == normal,
-            not v["calling"],
-            -RANK[Priority(v["priority"])],
-            v["since_utc_ms"],
-            v["alarm"],
-        ),
-    )
+    return sorted(views, key=order_of)
+
+
+def order_of(view: Mapping[str, Any]) -> tuple[Any, ...]:
+    """Where an alarm stands in the list: what calls, by priority, the oldest first; last what is put aside."""
+    normal, rank = view["life"] == Life.NORMAL.value, -RANK[Priority(view["priority"])]
+    return normal, not view["calling"], rank, view["since_utc_ms"], view["alarm"]
 
 
 def lockout_view(state: SiteState, drive: str, mono_ns: int) -> dict[str, Any]:

@@ -100,8 +100,10 @@ class Asked:
         work, verb = self.work, self.command.verb
         two, waiting = work.plan.response.two_persons, work.alarms.seconds
         two = two | {"lockout_cancel"} if "release" in two else two  # or one person could end it in another way
-        more = {"said": said, "reason": self.text("reason"), "roles": self.roles}
-        seconds, ruling = rule(waiting, two, verb, f"{subject}/{mark}", self.who, work.now_ns, **more)  # type: ignore[arg-type]
+        about, reason = f"{subject}/{mark}", self.text("reason")
+        seconds, ruling = rule(
+            waiting, two, verb, about, self.who, work.now_ns, said=said, reason=reason, roles=self.roles
+        )
         no = why_not() if ruling.waits else None
         if no is not None:
             return no

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from nightrake.alarms.lockoutsteps import MAX_TEXT
 from nightrake.alarms.rights import refusal
 from nightrake.domain.asking import Asked
 from nightrake.domain.cleantext import clean
@@ -76,7 +77,9 @@ def _begin_test(state: SiteState, command: Command, wire: DriveWire) -> tuple[Si
             f"got '{command.arg[:32]}' as seconds"
         )
         return _refuse(state, command, command.drive, text)
-    return _set_test(state, command, wire, command.mono_ns + span_ns, "test_began", {"limit_s": span_ns / 1e9})
+    reason = clean(str(command.args.get("reason") or ""), MAX_TEXT)
+    data: dict[str, object] = {"limit_s": span_ns / 1e9, **({"reason": reason} if reason else {})}
+    return _set_test(state, command, wire, command.mono_ns + span_ns, "test_began", data)
 
 
 def _end_test(state: SiteState, command: Command, wire: DriveWire) -> tuple[SiteState, Outcome]:

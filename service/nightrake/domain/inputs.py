@@ -97,7 +97,8 @@ class Command(NamedTuple):
 class LinkHealth(NamedTuple):
     """A link of ours came up or went down: ``plc:ID``, ``broker``, ``store`` (forwarding) or ``disk``.
 
-    Also ``notice:KIND``: something about the service itself that is to be said in the daytime, or no longer.
+    Also ``notice:KIND``: something about the service itself that is to be said in the daytime, or no longer; and
+    ``notice:KIND:DRIVE:DIRECTION``, about one sensed direction of a drive.
     """
 
     mono_ns: int

@@ -12,8 +12,8 @@ from nightrake.alarms import asked, lockout, release
 from nightrake.alarms.book import alarm_of
 from nightrake.alarms.keys import AlarmKey
 from nightrake.alarms.life import UNANSWERED
-from nightrake.alarms.lockoutsteps import LockoutStep, Said
-from nightrake.alarms.rights import refusal
+from nightrake.alarms.lockoutsteps import RECORDS_ONLY, LockoutStep, Said
+from nightrake.alarms.rights import Role, refusal
 from nightrake.domain.asking import Asked
 from nightrake.domain.cleantext import clean
 from nightrake.domain.latches import KIND, latched_sides, seen_for_release, without_stop
@@ -38,10 +38,13 @@ def _open(given: Asked) -> Answer:
 
 def _said(given: Asked) -> Said:
     facts = given.args.get("facts", ())
-    texts = {key: given.text(key, LONG_TEXT) for key in ("remark", "lock_number", "cause", "whom", "name")}
     told = facts if isinstance(facts, (list, tuple)) else ()
     return Said(
-        **texts,  # type: ignore[arg-type]
+        remark=given.text("remark", LONG_TEXT),
+        lock_number=given.text("lock_number", LONG_TEXT),
+        cause=given.text("cause", LONG_TEXT),
+        whom=given.text("whom", LONG_TEXT),
+        name=given.text("name", LONG_TEXT),
         limit_s=given.number("limit_s"),
         facts=tuple(clean(f, LONG_TEXT) for f in told[:3] if isinstance(f, str)),
     )
@@ -52,7 +55,14 @@ def _step(given: Asked) -> Answer:
     work, drive, step = given.work, given.command.drive, LockoutStep(given.command.verb)
     before, said = work.alarms.lockout_of(drive), _said(given)
     mark = f"{before.number}/{before.tripped_at}/{said.lock_number}"
-    no = given.ruled(f"{drive}/{said.whom}", drive, mark)
+
+    def why_not() -> Answer | None:
+        """What could not be done, whoever confirmed it: the one of two who is a supervisor is still to come."""
+        why = step is LockoutStep.LOCK_EXCEPTION and lockout.why_no_exception(before, as_supervisor, said.clipped())
+        return given.refused(f"{drive}: not recorded: {why}. {RECORDS_ONLY}", drive, reason=why) if why else None
+
+    as_supervisor = given.who._replace(role=Role.SUPERVISOR)
+    no = given.ruled(f"{drive}/{said.whom}", drive, mark, why_not=why_not)
     if no is not None:
         return no
     # Where two have spoken, it is done in the name of the one who may.

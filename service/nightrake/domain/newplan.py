@@ -17,7 +17,7 @@ def settle(was: SiteState, now: SiteState, outcome: Outcome, given: Input) -> tu
     work = Responding(now, given)
     setups = was.plan.setups
     same = {d for d, setup in now.plan.setups.items() if setups.get(d) == setup and was.wires[d] is now.wires[d]}
-    work.take_plan(same)
+    work.take_plan(same, had_people=bool(was.plan.response.rota.people))
     return work.done(outcome)
 
 
@@ -29,5 +29,6 @@ def begin(state: SiteState, given: Input) -> tuple[SiteState, Outcome]:
     if not state.alarms.restored:
         return state, NOTHING
     work = Responding(state._replace(alarms=state.alarms._replace(restored=False)), given)
-    work.take_plan(tuple(state.drives))
+    # Whoever was there has been looked at for test calls.
+    work.take_plan(tuple(state.drives), had_people=state.alarms.checks.looked_utc_s > 0)
     return work.done(NOTHING)

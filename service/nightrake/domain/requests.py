@@ -14,6 +14,7 @@ from nightrake.alarms.keys import AlarmKey, parse_key
 from nightrake.alarms.life import ACTIVE, UNANSWERED, Life
 from nightrake.alarms.overlays import is_over, laid
 from nightrake.alarms.rights import refusal
+from nightrake.alarms.told import span_text
 from nightrake.domain.asking import Asked
 from nightrake.domain.latches import KIND, latched_sides, why_not_reset, without_stop
 from nightrake.domain.lockoutrequests import ABOUT_LOCKOUTS
@@ -179,7 +180,7 @@ def _standby(given: Asked) -> Answer:
     overlay = laid(given.for_ns(), given.who.actor, reason, work.now_ns, work.utc_ms)
     work.stand_by(drive, overlay, {**given.who.data(), "reason": reason, "until_utc_ms": overlay.until_utc_ms})
     work.judge([drive])
-    return Answer(True, f"{drive}: in standby for {for_s / 3600:g} h; it ends by itself")
+    return Answer(True, f"{drive}: in standby for {span_text(for_s)}; it ends by itself")
 
 
 def _standby_end(given: Asked) -> Answer:

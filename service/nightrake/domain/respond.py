@@ -17,18 +17,20 @@ from nightrake.alarms.book import advance, alarm_of, changed_standings, is_due, 
 from nightrake.alarms.conditions import NEVER_NS, Watch, carried, evaluate, is_quiet
 from nightrake.alarms.facts import facts_of, momentary_of
 from nightrake.alarms.keys import SITE, AlarmKey, plc_subject
+from nightrake.alarms.life import ACTIVE
 from nightrake.alarms.overlays import Overlay, is_over, why_silent
 from nightrake.alarms.reconcile import reconcile
 from nightrake.alarms.records import AlarmBook, Condition
 from nightrake.alarms.silence import link_condition, on_plc
 from nightrake.alarms.standby import AHEAD_S, is_standby, next_change
 from nightrake.alarms.standing import SiteAlarms
+from nightrake.alarms.table import NOBODY_TO_CALL
 from nightrake.domain.inputs import Input, LinkHealth, Tick
 from nightrake.domain.latches import latched_sides
 from nightrake.domain.rows import Entry
 from nightrake.domain.state import Outcome, SiteState
 
-PAGING_DEAD = AlarmKey(SITE, "", "paging_dead")
+PAGING_DEAD, NOBODY = AlarmKey(SITE, "", "paging_dead"), AlarmKey(SITE, "", NOBODY_TO_CALL)
 SHUTDOWN = "/shutdown_contact"
 _PLC = "plc:"
 Told = tuple[Entry, ...]
@@ -159,14 +161,14 @@ class Responding:
             for side in () if self.alarms.lockout_of(drive).is_open else latched_sides(self.alarms, drive):
                 key = AlarmKey(drive, side, "shutdown_contact")
                 because = f"{key} {alarm_of(self.alarms.book, key).state.occurrence}"
-                self.locked(*lockout.on_shutdown(self.alarms.lockout_of(drive), because, self.utc_ms))
+                self.locked(*lockout.on_shutdown(self.alarms.lockout_of(drive), because, self.utc_ms, found=True))
                 break
 
-    def take_plan(self, same: Collection[str]) -> None:
+    def take_plan(self, same: Collection[str], *, had_people: bool = False) -> None:
         """The plan has changed: drives, PLCs, rules or people. Last, the calls are held against what stands.
 
         Args:
-            same: Drives that are judged as before.
+            same: Drives that are judged as before. had_people: there was somebody in the settings before.
         """
         alarms, drives = self.alarms, self.state.drives
         quiet = [p for p in self.plan.draws if self._is_put_aside(p)]
@@ -179,18 +181,22 @@ class Responding:
         self._conditions += conditions
         self.judge(d for d in drives if d not in same)
         self._lock_out_what_stands()
-        self._take_people()
+        self._take_people(had_people)
         alarms, now = self.alarms, (self.now_ns, self.utc_ms)
         calls, more = reconcile(alarms.calls, self.plan.response.rota, alarms.book, self.plan.rules, *now)
         self.alarms = alarms._replace(calls=calls)
         self.entries += more
 
-    def _take_people(self) -> None:
-        """Nobody who has left the settings is waited for."""
+    def _take_people(self, had_people: bool) -> None:
+        """Nobody who has left the settings is waited for. Where that was the last of them, an alarm says so."""
         alarms, people = self.alarms, self.plan.response.rota.people
         checks = callchecks.on_settings(alarms.checks, people)
         self.alarms = alarms._replace(checks=checks)
         self.unreached(tuple(p for p in alarms.unreached if p in people))
+        stood = alarm_of(self.alarms.book, NOBODY).state.life in ACTIVE
+        if stood or not people:
+            gone = not people and (stood or had_people or bool(alarms.calls.running))
+            self._take([Condition(NOBODY, gone)], {})
 
     # --- what follows ---
 
@@ -204,7 +210,9 @@ class Responding:
         if not rota.people:
             return
         for standing in changed_standings(before, self.alarms.book, self.plan.rules):
-            calls, more = escalation.on_transition(self.alarms.calls, rota, standing, self.now_ns, self.utc_ms)
+            goes_on = silences.goes_on_as(self.alarms.silence, standing.alarm)
+            now = (self.now_ns, self.utc_ms)
+            calls, more = escalation.on_transition(self.alarms.calls, rota, standing, *now, goes_on)
             self.alarms = self.alarms._replace(calls=calls)
             self.entries += more
 
@@ -218,7 +226,8 @@ class Responding:
         """A link came up or went down; gives the drives that are to be judged for it."""
         if not given.link.startswith(_PLC):
             condition = link_condition(given.link, given.up, given.detail)
-            self._conditions += [condition] if condition is not None else []
+            if condition is not None and self._has(condition.key):
+                self._conditions.append(condition)
             return ()
         plc = given.link.removeprefix(_PLC)
         if plc not in self.plan.draws:
@@ -228,6 +237,11 @@ class Responding:
         self.alarms = self.alarms._replace(silence=silence)
         self._conditions += conditions
         return self.plan.draws[plc]
+
+    def _has(self, key: AlarmKey) -> bool:
+        """Whether what an alarm is about is there: a drive may have left the settings while it was being looked at."""
+        spec = self.state.site.drives.get(key.drive)
+        return not key.drive or (spec is not None and key.direction in map(str, spec.directions))
 
     def _is_put_aside(self, plc: str) -> bool:
         """Whether the alarm of a PLC's own silence is shelved or out of service."""

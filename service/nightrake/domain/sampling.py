@@ -136,8 +136,8 @@ class Sampler(Generic[T]):
             for point in points:
                 if point.rests_until > turn:
                     value = point.decode(data)
-                    if type(value) is not str:
-                        point.write(fresh, value)  # type: ignore[arg-type]  # str is ruled out in the line above
+                    if not isinstance(value, str):
+                        point.write(fresh, value)
                     continue
                 key = data[point.begin : point.end]
                 known = point.known
@@ -159,8 +159,8 @@ class Sampler(Generic[T]):
             fields: dict[str, float] = {}
             for decode, write in pairs:
                 value = decode(data)
-                if type(value) is not str:
-                    write(fields, value)  # type: ignore[arg-type]  # str is ruled out in the line above
+                if not isinstance(value, str):
+                    write(fields, value)
             found.append((drive, [render(fields)] if fields else []))
         return found
 
@@ -190,8 +190,8 @@ class _Point(Generic[T]):
             turn: How often its block has been looked at.
         """
         value, fields = self.decode(data), dict[str, float]()
-        if type(value) is not str:
-            self.write(fields, value)  # type: ignore[arg-type]  # str is ruled out in the line above
+        if not isinstance(value, str):
+            self.write(fields, value)
         text = self.render(fields) if fields else None
         if len(self.known) >= self.memo:
             self.known.clear()

@@ -19,13 +19,14 @@ class Delivery:
 
     Attributes:
         lines: How many the store has taken. most_lines: As given; may be changed.
+        done: How many of those that were given last were taken or put aside, from the first on.
     """
 
     def __init__(
         self, most_lines: int, put_aside: Callable[[str, str], None], turn: Callable[[], None] = lambda: None
     ) -> None:
         self.most_lines = most_lines
-        self.lines = 0
+        self.lines = self.done = 0
         self._put_aside = put_aside
         self._turn = turn
         self._at_once = most_lines
@@ -43,6 +44,7 @@ class Delivery:
             'Taken', or why it stopped; `lost` if any of the writes found the connection lost.
         """
         at, most, lost = 0, self._at_once, False
+        self.done = 0
         while at < len(lines):
             part = lines[at : at + self._at_once]
             answer = await self._part(sender, part)
@@ -50,8 +52,8 @@ class Delivery:
             if answer.verdict is not Verdict.TAKEN:
                 # If it takes nothing at all, its size was not what it was refused for.
                 self._at_once = most if answer.verdict is Verdict.DENIED else self._at_once
-                return answer
-            at += len(part)
+                return answer._replace(lost=lost)
+            at = self.done = at + len(part)
             self._grow(len(part))
         return Answer(Verdict.TAKEN, lost=lost)
 
@@ -65,15 +67,15 @@ class Delivery:
             return answer
         if len(lines) == 1:
             self._put_aside(lines[0], answer.text)
-            return Answer(Verdict.TAKEN)
-        half, lost = len(lines) // 2, False
+            return Answer(Verdict.TAKEN, lost=answer.lost)
+        half, lost = len(lines) // 2, answer.lost  # also a write that is refused may be the one that finds it lost
         if answer.verdict is Verdict.TOO_LARGE:
             self._at_once, self._smooth = max(1, half), 0
         for part in (lines[:half], lines[half:]):
             answer = await self._part(sender, part)
             lost = lost or answer.lost
             if answer.verdict is not Verdict.TAKEN:
-                return answer
+                break
         return answer._replace(lost=lost)
 
     def _grow(self, lines: int) -> None:

@@ -33,16 +33,17 @@ class Probe(NamedTuple):
     """What is looked for.
 
     Attributes:
-        site: Id of the site. number: Another one each time. utc_ms: Its stamp.
+        site: Id of the site. number: Another one each time. utc_ms: Its stamp. lane: Whose it is, "" = the live lane's.
     """
 
     site: str
     number: int
     utc_ms: int
+    lane: str = ""
 
     def lines(self) -> list[str]:
         """The line, twice."""
-        series = head(PROBE, {"site": self.site})
+        series = head(PROBE, {"site": self.site} | ({"lane": self.lane} if self.lane else {}))
         return [line(series, fields_text({FIELD: float(self.number)}), self.utc_ms)] * 2
 
 
@@ -62,7 +63,7 @@ class Asking(NamedTuple):
 
 def _export_question(probe: Probe, target: StoreTarget) -> Question:  # noqa: ARG001
     begin, end = (f"{(probe.utc_ms + ms) / 1000:.3f}" for ms in (-1, 1))
-    match = f'{PROBE}_{FIELD}{{site="{probe.site}"}}'
+    match = f'{PROBE}_{FIELD}{{site="{probe.site}",lane="{probe.lane}"}}'
     return Question("GET", "/api/v1/export?" + urlencode({"match[]": match, "start": begin, "end": end}))
 
 
@@ -77,11 +78,12 @@ def _export_count(probe: Probe, words: str) -> int:
 
 def _flux_question(probe: Probe, target: StoreTarget) -> Question:
     begin, end = (f"time(v: {(probe.utc_ms + ms) * 1_000_000})" for ms in (0, 1))
+    lane = f"r.lane == {json.dumps(probe.lane)}" if probe.lane else "not exists r.lane"
     parts = (
         f"from(bucket: {json.dumps(target.bucket)})",
         f"range(start: {begin}, stop: {end})",
         f"filter(fn: (r) => r._measurement == {json.dumps(PROBE)} and r.site == {json.dumps(probe.site)})",
-        f"filter(fn: (r) => r._field == {json.dumps(FIELD)})",
+        f"filter(fn: (r) => r._field == {json.dumps(FIELD)} and {lane})",
     )
     return Question(
         "POST", f"/api/v2/query?org={quote(target.org)}", " |> ".join(parts).encode(), "application/vnd.flux"

@@ -29,6 +29,8 @@ GZIP = 31
 """To zlib: with the header and trailer of gzip."""
 MOST_WAIT_S = 300.0
 """A store that asks for a longer pause is asked again after this one."""
+TOO_MANY, LEAST_WAIT_S = 429, 1.0
+"""Too many requests, and how long it is left alone where it does not say (RFC 6585, 4: it may say)."""
 PROBE_HOLDS_S = 60.0
 """After a refusal a line that is certainly good is tried, at most this often."""
 BLAMED_IN_A_ROW = 4
@@ -61,6 +63,15 @@ class Answer(NamedTuple):
     text: str = ""
     retry_after_s: float = 0.0
     lost: bool = False
+
+    @property
+    def asks_to_wait(self) -> bool:
+        """A store that stands and has enough for now: what it has acknowledged it keeps.
+
+        Whoever took that for a loss would send the last half minute again each time, and never get on with a store
+        that asks every few seconds.
+        """
+        return self.verdict is Verdict.BUSY and self.retry_after_s > 0.0 and not self.lost
 
 
 class Found(NamedTuple):
@@ -124,11 +135,11 @@ class Sender:
         good = await self._post(f"nightrake_probe value=1.0 {time.time_ns() // 1_000_000}".encode())
         if good.verdict is Verdict.TAKEN:
             self._probed_s, self._blamed = time.monotonic(), 0
-            return refused
+            return refused._replace(lost=refused.lost or good.lost)
         if good.verdict in (Verdict.REFUSED, Verdict.TOO_LARGE):
             what = "url, org and bucket" if good.verdict is Verdict.REFUSED else "what stands before the store"
             return Answer(Verdict.DENIED, f"{refused.text} (it takes no line at all; check {what})")
-        return good
+        return good._replace(lost=refused.lost or good.lost)
 
     async def ask(self, question: Question) -> Found:
         """Ask what the store holds. Never raises for what a store or a network does."""
@@ -230,7 +241,7 @@ def _write(client: InfluxDBClient, line: Bounded, target: StoreTarget, body: byt
             org=client.org, bucket=target.bucket, body=packed, precision=PRECISION, content_encoding="gzip"
         )
     except ApiException as error:
-        return _answer(error)
+        return _answer(error)._replace(lost=line.lost)
     except (HTTPError, OSError, TimeoutError) as error:
         return Answer(Verdict.UNREACHABLE, f"{target.url} cannot be reached: {_short(error)}")
     except ValueError as error:  # a token or an address that cannot stand in a request
@@ -267,7 +278,8 @@ def _answer(error: ApiException) -> Answer:
     if status in (401, 403, 404):
         return Answer(Verdict.DENIED, words)
     headers = {str(k).lower(): str(v) for k, v in dict(error.headers or {}).items()}
-    return Answer(Verdict.BUSY, words, retry_after_s(headers.get("retry-after", ""), time.time()))
+    pause_s = retry_after_s(headers.get("retry-after", ""), time.time())
+    return Answer(Verdict.BUSY, words, max(pause_s, LEAST_WAIT_S) if status == TOO_MANY else pause_s)
 
 
 def retry_after_s(text: str, now_s: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 from nightrake.domain.rows import Entry
@@ -47,6 +47,21 @@ class Pair(NamedTuple):
     def utc_ms(self) -> int:
         """When it came, by the clock; in the course that it came in first."""
         return min(one.utc_ms for one in (self.was, self.now) if one is not None)
+
+
+class Standing(NamedTuple):
+    """Something that stands when a period begins in one course only.
+
+    Attributes:
+        name: An alarm's text form, or a set point's. was, now: In which course. came_utc_ms: When it came there.
+        at_utc_ms: When the period begins, by its first input.
+    """
+
+    name: str
+    was: bool
+    now: bool
+    came_utc_ms: int
+    at_utc_ms: int
 
 
 class Count(NamedTuple):
@@ -104,6 +119,10 @@ class Crossings:
     def __init__(self) -> None:
         self.occurrences: list[Occurrence] = []
         self._open: dict[str, int] = {}
+
+    def standing(self) -> dict[str, int]:
+        """What torque is at or above now, and since when, UTC ms."""
+        return {name: self.occurrences[index].utc_ms for name, index in self._open.items()}
 
     def take(self, name: str, torque_nm: float | None, limit_nm: float, at_ms: int, utc_ms: int) -> None:
         """A reading.
@@ -179,6 +198,17 @@ def _belong(a: Occurrence, b: Occurrence, near_ms: int) -> bool:
 def _nearer(one: Occurrence, other: Occurrence, than: Occurrence, near_ms: int) -> bool:
     closer = abs(one.came_ms - other.came_ms) < abs(one.came_ms - than.came_ms)
     return closer and _belong(one, other, near_ms)
+
+
+def standing_apart(was: Mapping[str, int], now: Mapping[str, int], at_utc_ms: int) -> list[Standing]:
+    """What stands at a moment in one of two courses only.
+
+    Args:
+        was, now: By name since when, UTC ms. at_utc_ms: The moment.
+    """
+    gone = [Standing(name, True, False, came_ms, at_utc_ms) for name, came_ms in was.items() if name not in now]
+    new = [Standing(name, False, True, came_ms, at_utc_ms) for name, came_ms in now.items() if name not in was]
+    return sorted((*gone, *new))
 
 
 def counts(pairs: Iterable[Pair]) -> list[Count]:

@@ -12,10 +12,11 @@ from nightrake.history.screen import Picture, Thinned
 from nightrake.history.signals import Signal, columns_of
 
 STEPS_MS = tuple(
-    1000 * s
-    for s in (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10_800, 21_600, 43_200, 86_400, 604_800)
+    1000 * s for s in (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10_800, 21_600, 43_200)
 )
-"""Steps that are easy to read."""
+DAY_MS = 86_400_000
+STEPS_DAYS = (1, 2, 7, 14, 28, 91, 182, 364)
+"""Steps that are easy to read: whole weeks, a quarter, half a year; longer ones are whole days."""
 
 
 class Shown(NamedTuple):
@@ -44,27 +45,37 @@ class Grid(NamedTuple):
 
 
 def grid_for(from_ms: int, to_ms: int, columns: int, step_ms: int = 0, offset_ms: int = 0) -> Grid:
-    """A grid over a period, whose lines are at even moments on the wall.
+    """A grid over a period, whose lines are at even moments on the wall; of several days, at the midnight it begins in.
 
     Args:
         columns: At most so many (one more, where the period does not begin at a line). step_ms: Or this step.
         offset_ms: Of the wall from UTC.
     """
     span_ms = max(1, to_ms - from_ms)
-    step = step_ms or next((s for s in STEPS_MS if s * columns >= span_ms), -(-span_ms // columns))
-    begin = (from_ms + offset_ms) // step * step - offset_ms
+    step = step_ms or _step(span_ms, columns)
+    even = DAY_MS if step % DAY_MS == 0 else step
+    begin = (from_ms + offset_ms) // even * even - offset_ms
     return Grid(begin, step, -(-(to_ms - begin) // step))
 
 
+def _step(span_ms: int, columns: int) -> int:
+    steps = (*STEPS_MS, *(days * DAY_MS for days in STEPS_DAYS))
+    return next((s for s in steps if s * columns >= span_ms), -(-span_ms // (columns * DAY_MS)) * DAY_MS)
+
+
 BRIDGED_MS = 10_000
-"""Readings are no farther apart than this, or than twice and a half what is usual for them: longer is a gap."""
+"""Readings are no farther apart than this, or than `LATE` of their periods: longer is a gap."""
+LATE = 2.5
 
 
-def bridged(shown: Shown, step_ms: int, silence_ms: int = 0) -> Shown:
+def bridged(shown: Shown, step_ms: int, period_ms: int = 0, silence_ms: int = 0) -> Shown:
     """For drawing: columns between two readings, in which none was due, show what was read before them.
 
+    What is due is known from the settings, never from how far readings are apart: of a few, that may be an outage.
+
     Args:
-        step_ms: Width of a column. silence_ms: Longest silence of what is recorded on change; 0 = it is not.
+        step_ms: Width of a column. period_ms: How often it is read; 0 = nobody knows.
+        silence_ms: Longest silence of what is recorded on change; 0 = it is not.
     """
     thin = shown.thinned
     read = np.flatnonzero(thin.n > 0)
@@ -72,7 +83,7 @@ def bridged(shown: Shown, step_ms: int, silence_ms: int = 0) -> Shown:
         return shown
     apart = np.diff(read)
     silence = silence_ms / step_ms + 1.0 if silence_ms else 0.0
-    most = max(BRIDGED_MS / step_ms, silence, 2.5 * float(np.median(apart)))
+    most = max(BRIDGED_MS / step_ms, LATE * period_ms / step_ms, silence)
     before = np.full(len(thin.n), -1, np.int64)
     before[read] = read
     before = np.maximum.accumulate(before)

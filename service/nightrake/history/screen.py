@@ -24,7 +24,8 @@ def grain_for(from_utc_ms: int, to_utc_ms: int, columns: int, kept_from: Mapping
 
     Returns:
         The kind; None = the readings. Where what fits is gone, the next coarser one that reaches back far enough, else
-        the one that reaches back furthest.
+        the one that reaches back furthest, of several the one that fits best. A finer one that begins within the first
+        row of that one lacks nothing: a drive that began to run at five has no minute before, but that day.
     """
     width_ms = (to_utc_ms - from_utc_ms) / columns
     order: list[Grain | None] = [None, Grain.MINUTE, Grain.HOUR, Grain.DAY]
@@ -33,11 +34,14 @@ def grain_for(from_utc_ms: int, to_utc_ms: int, columns: int, kept_from: Mapping
         default=0,
     )
     # Finer than fits only where everything coarser is missing.
-    for grain in (*order[fits:], *reversed(order[:fits])):
-        if grain in kept_from and kept_from[grain] <= max(from_utc_ms, 0):
-            return grain
-    there = [grain for grain in order if grain in kept_from]
-    return min(there, key=lambda grain: kept_from[grain], default=Grain.DAY)
+    there = [grain for grain in (*order[fits:], *reversed(order[:fits])) if grain in kept_from]
+    far = (grain for grain in there if kept_from[grain] <= max(from_utc_ms, 0))
+    found = next(far, min(there, key=lambda grain: kept_from[grain], default=Grain.DAY))
+    if found is None or found not in kept_from:
+        return found
+    first_row_ms = max(kept_from[found], from_utc_ms, 0) // found.span_ms * found.span_ms
+    within = (grain for grain in there[: there.index(found)] if kept_from[grain] < first_row_ms + found.span_ms)
+    return next((grain for grain in within if grain is not None), found)
 
 
 class Thinned(NamedTuple):

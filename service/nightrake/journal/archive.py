@@ -107,8 +107,8 @@ SELECT = f"select {', '.join(RECORD)} from archive"
 
 def values_of(kept: Kept) -> tuple[Any, ...]:
     """For `INSERT`."""
-    segment = kept.segment._replace(drives=json.dumps(kept.segment.drives))  # type: ignore[arg-type]
-    return (*segment, kept.size_bytes, kept.sha256, int(kept.where))
+    segment = kept.segment._asdict() | {"drives": json.dumps(kept.segment.drives)}
+    return (*segment.values(), kept.size_bytes, kept.sha256, int(kept.where))
 
 
 def kept_of(values: Sequence[Any]) -> Kept:

@@ -6,7 +6,7 @@ import threading
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import chain, islice
 from typing import Any
 
 import apsw
@@ -24,6 +24,10 @@ MAX_EXTRA = 2_000
 """Layouts, settings, segments, snapshots and dead letters that may wait."""
 
 INSERT_TAIL = f"insert or ignore into tail({', '.join(TailRecord._fields)}) values(?,?,?,?,?,?,?)"
+TOGETHER = 16
+"""Tail records in one statement: each statement gives the interpreter away and waits for it again, and it is an alarm's
+commit that takes them along."""
+INSERT_TOGETHER = INSERT_TAIL + ",(?,?,?,?,?,?,?)" * (TOGETHER - 1)
 # A number never recurs, so one that is there already is the same row: a commit that failed late was kept after all.
 INSERT_ROW = f"insert or ignore into journal({', '.join(Row._fields)}) values(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
 INSERT_STATE = "insert or replace into judgement(key, input_seq, payload) values(?, ?, ?)"
@@ -113,7 +117,7 @@ class Batch:
         reach("before-begin")
         db.execute("begin immediate")
         try:
-            db.executemany(INSERT_TAIL, islice(self.tail, tail_count))
+            self._write_tail(db, tail_count)
             reach("mid-commit")
             db.executemany(INSERT_ROW, self.rows)
             reach("before-states")
@@ -129,6 +133,12 @@ class Batch:
             rollback(db)
             raise
         reach("after-commit")
+
+    def _write_tail(self, db: apsw.Connection, count: int) -> None:
+        tail = iter(islice(self.tail, count))
+        while len(some := tuple(islice(tail, TOGETHER))) == TOGETHER:
+            db.execute(INSERT_TOGETHER, tuple(chain.from_iterable(some)))
+        db.executemany(INSERT_TAIL, some)
 
     def write_states(self, db: apsw.Connection, meta: Mapping[str, Any]) -> None:
         """Write states and cursors only, in one transaction, and forget them: there is no room for rows.

@@ -17,16 +17,21 @@ from __future__ import annotations
 
 import contextlib
 import os
+import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import apsw
 
 from nightrake.errors import StoreError
-from nightrake.journal.batch import INSERT_META
+from nightrake.journal.batch import INSERT_META, Batch
 from nightrake.journal.identity import Token, home_of, inode_of, note_place
+from nightrake.journal.late import begin_late
 from nightrake.journal.lock import Lock, take_lock
-from nightrake.journal.opening import connect
+from nightrake.journal.memory import MEMORY
+from nightrake.journal.opening import ALONE, INDEX_BYTES, Opened, connect
 from nightrake.journal.quota import PAGE_BYTES
 from nightrake.journal.sql import fetch
 
@@ -35,29 +40,36 @@ LOG_HEAD, FRAME_HEAD = 32, 24
 """Bytes of a write-ahead log before its first page, and before each. Source: SQLite, File Format, 4.1."""
 ROOM = 2
 """A copy is made where the disk has so many times its size left."""
+UNBEGUN = "the disk is full: what happens is told, and kept in memory only; make room"
+ROOM_TO_BEGIN = 4 * INDEX_BYTES
+"""Room that a store which is in memory waits for."""
 PAGES = 2000
 """Copied at a time, 8 MiB."""
 
 
 class Home:
-    """The place of one open store. Used by the writer's thread only.
+    """The place of one open store. Used by the writer's thread only, but for `reading`.
 
     Args:
-        path: The store's file. quota_mb, vfs: See `opening.connect`.
+        path: The store's file. quota_mb, vfs: See `opening.connect`. opened: How it was opened.
 
     Attributes:
+        alone: No other process can read it for now. unbegun: It is in memory only.
         locks: Of folders that had to be made anew. inode: Of the open file.
         beside: Copy of the open store that was made because another file has its place, None = there is none.
     """
 
-    def __init__(self, path: Path, quota_mb: int, vfs: str) -> None:
-        self._path = path
+    def __init__(self, path: Path, quota_mb: int, vfs: str, opened: Opened) -> None:
+        self._path, self.alone, self.unbegun = path, opened.alone, opened.unbegun
+        self._sharing = threading.Lock()
         self.quota_mb, self.vfs = quota_mb, vfs
         self.locks: list[Lock] = []
         self._damaged = ""
         self._bytes = 0
         self.beside: Path | None = None
-        self.settle()
+        self.inode, self._beside = 0, dict.fromkeys(BESIDE, 0)
+        if not self.unbegun:
+            self.settle()
 
     def settle(self) -> None:
         """The files as they are now are the store's."""
@@ -99,8 +111,8 @@ class Home:
         self._damaged = why
 
     def is_left(self) -> bool:
-        """Whether a name no longer leads to the open file; what is open is whole all the same."""
-        if inode_of(self._path) != self.inode:
+        """Whether a name no longer leads to the open file, or never has; what is open is whole all the same."""
+        if self.unbegun or inode_of(self._path) != self.inode:
             return True
         return any(inode and inode_of(Path(f"{self._path}{name}")) != inode for name, inode in self._beside.items())
 
@@ -110,7 +122,7 @@ class Home:
         Args:
             log_pages: Pages in the write-ahead log, by the last commit.
         """
-        if self._damaged:
+        if self._damaged or self.unbegun:
             return self._damaged
         if inode_of(self._path) == self.inode and _size(self._path) < self._bytes:
             return f"it was cut from {self._bytes} to {_size(self._path)} bytes"
@@ -172,9 +184,77 @@ class Home:
             _sync(path.parent)
         return f"what it held is in {self.beside.name}, what comes now will be after the stop; see then which to keep"
 
+    def shared(self, db: apsw.Connection) -> apsw.Connection:
+        """Open a store anew that was open alone: the disk may have room for the log's index now; see `alone` then.
+
+        Args:
+            db: The open store; it is closed.
+
+        Returns:
+            The writing connection.
+
+        Raises:
+            apsw.Error: It cannot be opened at all; to be tried again.
+        """
+        with self._sharing:
+            db.close()
+            try:
+                return self.moved_in(connect(self._path, self.quota_mb, self.vfs))
+            except apsw.Error:
+                again = self.moved_in(connect(self._path, self.quota_mb, self.vfs or ALONE))
+                self.alone = True
+                return again
+
+    def begin(self, memory: apsw.Connection, meta: dict[str, Any]) -> apsw.Connection:
+        """Make the file of a store that is in memory; see `late.begin_late`.
+
+        Args:
+            memory: The open store; closed when the file is made. meta: What the file is to say of itself.
+
+        Returns:
+            The writing connection.
+
+        Raises:
+            StoreError, OSError, apsw.Error: The disk does not take it; to be tried again.
+        """
+        disk = os.statvfs(self._path.parent)
+        if disk.f_bavail * disk.f_frsize < ROOM_TO_BEGIN:
+            raise StoreError(f"{self._path}: {UNBEGUN}")
+        with self._sharing:
+            db = begin_late(self._path, memory, meta, self.quota_mb, self.vfs, time.time_ns() // 1_000_000)
+            self.moved_in(db)
+            self.unbegun = False
+            memory.close()
+        return db
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[str]:
+        """Within, a connection of this process may read by the VFS that this gives; it is closed before the end."""
+        if not (self.alone or self.unbegun):
+            yield ""
+            return
+        with self._sharing:
+            yield MEMORY if self.unbegun else ALONE if self.alone else ""
+
+    def add_beside(self, batch: Batch) -> bool:
+        """Another file has the store's place: what waits is added to the copy beside it; whether it could be."""
+        if self.beside is None:
+            return False
+        try:
+            db = connect(self.beside, self.quota_mb, self.vfs)
+            try:
+                batch.write(db, {}, len(batch.tail))
+                batch.clear(len(batch.tail))
+            finally:
+                db.close()
+        except apsw.Error:
+            return False
+        return True
+
     def moved_in(self, db: apsw.Connection) -> apsw.Connection:
         """A new file has the name; its log is there once something was read."""
         fetch(db, "select count(*) from meta")
+        self.alone = False
         self.settle()
         return db
 

@@ -10,9 +10,12 @@ import contextlib
 import errno
 import fcntl
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 from nightrake.errors import StoreError
+
+FULL = errno.ENOSPC, errno.EDQUOT
 
 
 class Lock:
@@ -45,11 +48,12 @@ def take_lock(state_dir: Path) -> Lock:
     try:
         state_dir.mkdir(parents=True, exist_ok=True)
         held.append(os.open(state_dir, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC))
-        held.append(os.open(state_dir / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644))
+        with _unless_full():  # then the folder's lock alone has to do
+            held.append(os.open(state_dir / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644))
         for fd in held:
             _flock(fd, fcntl.LOCK_EX)
     except BlockingIOError as error:
-        holder = _holder(held[-1])
+        holder = _holder(held[-1]) if len(held) > 1 else "unknown"
         _close(held)
         raise StoreError(
             f"{state_dir}: another watch (process {holder}) holds this store; stop it first, or give this one "
@@ -57,13 +61,21 @@ def take_lock(state_dir: Path) -> Lock:
         ) from error
     except OSError as error:
         _close(held)
-        raise StoreError(
-            f"{state_dir}: cannot be used for the store ({error.strerror}); choose a folder that this user may write"
-        ) from error
+        what = "make room for it" if error.errno in FULL else "choose a folder that this user may write"
+        raise StoreError(f"{state_dir}: cannot be used for the store ({error.strerror}); {what}") from error
     with contextlib.suppress(OSError):  # a full disk must not keep the watch from starting
         os.ftruncate(held[-1], 0)
         os.pwrite(held[-1], f"{os.getpid()}\n".encode(), 0)
     return Lock(*held)
+
+
+@contextlib.contextmanager
+def _unless_full() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if error.errno not in FULL:
+            raise
 
 
 def lock_holder(state_dir: Path) -> str:

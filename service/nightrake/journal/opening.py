@@ -6,9 +6,10 @@ import contextlib
 import os
 import re
 import time
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import apsw
 
@@ -19,6 +20,7 @@ from nightrake.journal.boots import Boot, boots_with, to_text
 from nightrake.journal.damage import Found
 from nightrake.journal.identity import Token, home_of, new_id, put_foreign_log_aside
 from nightrake.journal.lastrun import meta_of, newest_of, numbers_of
+from nightrake.journal.memory import in_memory, is_empty, remove_unfinished
 from nightrake.journal.numbers import Numbers
 from nightrake.journal.quota import PAGE_BYTES
 from nightrake.journal.schema import migrate
@@ -28,6 +30,12 @@ SQLITE_FIXED = (3, 51, 3)
 """From this SQLite on, the WAL reset race that loses commits of two connections is gone."""
 LOG_KEPT_BYTES = 8 * 1024 * 1024
 """The write-ahead log is cut back to this; what it keeps can be written to even when the disk is full."""
+INDEX_BYTES = 128 * 1024
+"""Room that the index of the log, the log and the next commits take at the least."""
+ALONE = "unix-excl"
+"""SQLite's VFS that keeps the log's index in this process' memory, and other processes out. All connections of the
+process to one file must use it, or none. Source: SQLite, The OS Backend (VFS), 2.1.
+"""
 CHECK_S = 10.0
 """The check at start takes no longer than this: the small tables come first, the journal next, the tail last."""
 RESTORING = "restoring"
@@ -51,6 +59,8 @@ class Opened:
         copied: It is a copy or was restored, so the epoch is new.
         damaged: Name to which a damaged file was moved, "" = none. salvaged: Judgement states taken over from it.
         unwritable: Why the disk takes no writes now, "" = it does; the epoch is then new, for this run.
+        alone: No other process can read it for now: the disk has no room for what they share, the log's index.
+        unbegun: It is in memory only: the disk has no room to make the file, or to bring it to this schema.
         first_meta: What the first commit must write because opening could not.
         damages: Values that opening could not read. meta: What the store says of itself, numbers apart.
     """
@@ -69,9 +79,18 @@ class Opened:
     damaged: str
     salvaged: int
     unwritable: str
+    alone: bool
+    unbegun: bool
     first_meta: dict[str, Any]
     damages: tuple[Found, ...] = ()
     meta: dict[str, Any] = field(default_factory=dict)
+
+
+class Made(NamedTuple):
+    """How a store was opened: see `Opened.alone`; and why it is in memory only, "" = it is not."""
+
+    alone: bool = False
+    unbegun: str = ""
 
 
 def open_store(state_dir: Path, *, now_utc_ms: int, boot_id: str, quota_mb: int, vfs: str = "") -> Opened:
@@ -91,20 +110,20 @@ def open_store(state_dir: Path, *, now_utc_ms: int, boot_id: str, quota_mb: int,
     if not path.exists():
         move_aside(path, now_utc_ms)  # a log without its file belongs to nothing
     put_foreign_log_aside(path, now_utc_ms)
-    damaged, states = "", []
+    damaged, states, how, fresh = "", [], Made(), is_empty(path)
     try:
-        db = _connect(path, now_utc_ms, quota_mb, vfs)
+        db = connected(path, now_utc_ms, quota_mb, vfs)
     except (apsw.NotADBError, apsw.CorruptError):
         damaged = move_aside(path, now_utc_ms)
         states = _salvage(path.with_name(damaged))
-        db = _connect_or_say_why(path, now_utc_ms, quota_mb, vfs)
-    except apsw.FullError:
-        _drop_ballast(state_dir)
-        db = _connect_or_say_why(path, now_utc_ms, quota_mb, vfs)
+        db, how = _connect_anew(path, now_utc_ms, quota_mb, vfs, states)
+    except (apsw.FullError, apsw.IOError, apsw.CantOpenError) as error:
+        db, how = _connect_on_full(path, now_utc_ms, quota_mb, vfs, error, fresh=fresh)
     except apsw.Error as error:
         raise _unusable(path, error) from error
     try:
-        return _begin(db, state_dir, boot_id, damaged, states)
+        begun = _begin(db, state_dir, boot_id, damaged, states, how.unbegun)
+        return replace(begun, alone=how.alone, unbegun=bool(how.unbegun))
     except apsw.Error as error:
         db.close()
         raise _unusable(path, error) from error
@@ -125,7 +144,12 @@ def check_sqlite(version: str) -> None:
         raise StoreError(f"SQLite {version} can lose commits (WAL reset race); install apsw 3.51.3 or newer from PyPI")
 
 
-def _connect(path: Path, now_utc_ms: int, quota_mb: int, vfs: str) -> apsw.Connection:
+def connected(path: Path, now_utc_ms: int, quota_mb: int, vfs: str) -> apsw.Connection:
+    """The same, brought to this program's schema and looked through.
+
+    Raises:
+        apsw.Error: It cannot be, or damage was found. StoreError: See `schema.migrate`.
+    """
     db = connect(path, quota_mb, vfs)
     try:
         migrate(db, str(path), now_utc_ms)
@@ -140,7 +164,7 @@ def connect(path: Path, quota_mb: int, vfs: str) -> apsw.Connection:
     """A writing connection, set as ours are.
 
     Args:
-        path: The store's file. quota_mb: Size that it never passes. vfs: SQLite VFS, for tests of sick disks.
+        path: The store's file. quota_mb: Size that it never passes. vfs: SQLite VFS, see `ALONE`, or of a sick disk.
 
     Raises:
         apsw.Error: The file cannot be opened.
@@ -162,16 +186,54 @@ def connect(path: Path, quota_mb: int, vfs: str) -> apsw.Connection:
     return db
 
 
-def _connect_or_say_why(path: Path, now_utc_ms: int, quota_mb: int, vfs: str) -> apsw.Connection:
+def _connect_anew(
+    path: Path, now_utc_ms: int, quota_mb: int, vfs: str, states: Sequence[tuple[Any, ...]]
+) -> tuple[apsw.Connection, Made]:
+    """In the place of a store that was moved aside, with states that could be read of it."""
     try:
-        return _connect(path, now_utc_ms, quota_mb, vfs)
+        return connected(path, now_utc_ms, quota_mb, vfs), Made()
+    except (apsw.FullError, apsw.IOError, apsw.CantOpenError) as error:
+        return _connect_on_full(path, now_utc_ms, quota_mb, vfs, error, states, fresh=True)
     except apsw.Error as error:
         raise _unusable(path, error) from error
 
 
+def _connect_on_full(
+    path: Path,
+    now_utc_ms: int,
+    quota_mb: int,
+    vfs: str,
+    error: apsw.Error,
+    states: Sequence[tuple[Any, ...]] = (),
+    *,
+    fresh: bool,
+) -> tuple[apsw.Connection, Made]:
+    """In the ballast's place, else alone, else in memory: people are called on a disk without a byte too.
+
+    Where the index of the log finds no room SQLite calls it an input/output error.
+    """
+    if _drop_ballast(path.parent):
+        with contextlib.suppress(apsw.FullError, apsw.IOError, apsw.CantOpenError):
+            return connected(path, now_utc_ms, quota_mb, vfs), Made()
+    elif not _is_full(path, error):
+        raise _unusable(path, error) from error
+    try:
+        return connected(path, now_utc_ms, quota_mb, vfs or ALONE), Made(alone=True)
+    except apsw.Error as again:
+        if not _is_full(path, again):
+            raise _unusable(path, again) from again
+        why = f"{path}: the disk has no room for it ({again})"
+    if fresh:
+        remove_unfinished(path)
+    return in_memory(path, vfs or ALONE, states, now_utc_ms), Made(unbegun=why)
+
+
+def _is_full(path: Path, error: apsw.Error) -> bool:
+    no_room = isinstance(error, (apsw.IOError, apsw.CantOpenError)) and _has_no_room(path.parent)
+    return no_room or isinstance(error, apsw.FullError)
+
+
 def _unusable(path: Path, error: apsw.Error) -> StoreError:
-    if isinstance(error, apsw.FullError):
-        return StoreError(f"{path}: the disk is full; make room, then start again")
     return StoreError(f"{path}: cannot be opened ({error}); check the disk and the folder's permissions")
 
 
@@ -224,6 +286,12 @@ def _salvage(path: Path) -> list[tuple[Any, ...]]:
     return states
 
 
+def _has_no_room(state_dir: Path) -> bool:
+    disk = os.statvfs(state_dir)
+    no_more_files = disk.f_files > 0 and not disk.f_favail
+    return no_more_files or disk.f_bavail * disk.f_frsize < INDEX_BYTES
+
+
 def _drop_ballast(state_dir: Path) -> bool:
     try:
         (state_dir / "ballast").unlink()
@@ -232,7 +300,9 @@ def _drop_ballast(state_dir: Path) -> bool:
     return True
 
 
-def _begin(db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, states: list[tuple[Any, ...]]) -> Opened:
+def _begin(
+    db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, states: list[tuple[Any, ...]], unbegun: str
+) -> Opened:
     """Find where things go on, and set numbers aside before the first is used."""
     meta, damages = meta_of(db), list[Found]()
     last_seq, last_hash = newest_of(db, damages)
@@ -240,7 +310,8 @@ def _begin(db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, sta
     new = not meta
     rows = numbers_of(meta, "seq_reserved", last_seq, damages)
     inputs = numbers_of(meta, "input_reserved", last_input, damages)
-    home = home_of(state_dir / "store.db")
+    path = state_dir / "store.db"
+    home = home_of(path) if path.exists() else ""
     copied = not new and not (meta.get("home") == home and Token(state_dir).fits(meta.get("token", "")))
     last_boot = str(meta.get("boot_id", ""))
     boots = boots_with(str(meta.get("boots", "")), last_boot, boot_id, inputs.first_free, first_input)
@@ -252,7 +323,8 @@ def _begin(db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, sta
     news["epoch"] = new_id() if new or copied else epoch
     due = rows.due() | inputs.due()
     token = str(meta.get("token", ""))
-    unwritable = _write_begin(db, state_dir, token if token.isascii() else "", news | due, states)
+    old_token = token if token.isascii() else ""
+    unwritable = unbegun or _write_begin(db, state_dir, old_token, news | due, states)
     if unwritable:
         news["epoch"] = new_id()
     for numbers in (rows, inputs):
@@ -273,8 +345,10 @@ def _begin(db: apsw.Connection, state_dir: Path, boot_id: str, damaged: str, sta
         rebooted=not new and last_boot != boot_id,
         copied=copied,
         damaged=damaged,
-        salvaged=0 if unwritable else len(states),
+        salvaged=0 if unwritable and not unbegun else len(states),
         unwritable=unwritable,
+        alone=False,
+        unbegun=False,
         first_meta=news if unwritable else {},
         damages=tuple(damages),
         meta=news,
@@ -285,15 +359,20 @@ def _write_begin(
     db: apsw.Connection, state_dir: Path, old_token: str, meta: dict[str, Any], states: list[tuple[Any, ...]]
 ) -> str:
     """Commit the begin of this run, if need be in the ballast's place; says why when the disk does not take it."""
-    why = _try_begin(db, Token(state_dir), old_token, meta, states)
+    why = try_begin(db, Token(state_dir), old_token, meta, states)
     if why and _drop_ballast(state_dir):
-        why = _try_begin(db, Token(state_dir), old_token, meta, states)
+        why = try_begin(db, Token(state_dir), old_token, meta, states)
     return why
 
 
-def _try_begin(
+def try_begin(
     db: apsw.Connection, token: Token, old_token: str, meta: dict[str, Any], states: list[tuple[Any, ...]]
 ) -> str:
+    """Commit the begin of this run; says why when the disk does not take it.
+
+    Args:
+        old_token: What fitted so far. meta, states: What the store is to say of itself, and to know, from now on.
+    """
     new_token = new_id(8)
     try:
         token.write(old_token, new_token)

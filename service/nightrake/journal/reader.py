@@ -18,6 +18,7 @@ import apsw
 from nightrake.domain.rows import Row, TailRecord
 from nightrake.errors import StoreError
 from nightrake.journal.archive import FOLDER, SELECT, ArchiveFault, Kept, Where, kept_of, read_rows
+from nightrake.journal.memory import MEMORY, uri_of
 from nightrake.journal.schema import MIGRATIONS, schema_number
 from nightrake.journal.sql import fetch
 
@@ -41,24 +42,24 @@ class Reader:
     """A read-only connection, used by one thread at a time; also beside a running watch, in another process.
 
     Args:
-        path: The store's file.
+        path: The store's file. vfs: SQLite VFS, see `opening.ALONE`, `memory.MEMORY`.
 
     Attributes:
-        inode: Of the file that is open.
+        inode: Of the file that is open, 0 = it is in memory.
 
     Raises:
         StoreError: There is no readable store at `path`, or its schema is another program's.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, vfs: str = "") -> None:
         self._path = path
         self._deadline_s = 0.0
         self._reading: tuple[str, int, Iterator[Row]] = _NOTHING_READ
         try:
-            self.inode = path.stat().st_ino
-            self._db = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
+            self.inode, self._db = _opened(path, vfs)
         except (apsw.Error, OSError) as error:
-            raise StoreError(f"{path}: no readable store ({error}); check the folder") from error
+            why = getattr(error, "strerror", None) or error
+            raise StoreError(f"{path}: no readable store ({why}); check the folder") from error
         try:
             self._db.set_busy_timeout(int(QUERY_S * 1000))
             self._db.set_progress_handler(lambda: time.monotonic() > self._deadline_s, 20_000)
@@ -256,3 +257,14 @@ def read_all(read: Callable[[int, int], list[T]], seq_of: Callable[[T], int], af
     while found := read(after, SLICE):
         yield from found
         after = seq_of(found[-1])
+
+
+def _opened(path: Path, vfs: str) -> tuple[int, apsw.Connection]:
+    """The file's inode, and a connection.
+
+    Raises:
+        apsw.Error, OSError: There is none that can be read.
+    """
+    if vfs == MEMORY:
+        return 0, apsw.Connection(uri_of(path), flags=apsw.SQLITE_OPEN_READWRITE | apsw.SQLITE_OPEN_URI)
+    return path.stat().st_ino, apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY, vfs=vfs or None)

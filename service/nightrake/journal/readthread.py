@@ -8,6 +8,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -30,12 +31,17 @@ class ReaderThread:
 
     Args:
         path: The store's file; opened at the first question, and again after an error.
-        inode: Gives the inode of the file that the writer has open.
+        inode: Gives the inode of the file that the writer has open. reading: See `Home.reading`.
     """
 
-    def __init__(self, path: Path, inode: Callable[[], int]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        inode: Callable[[], int],
+        reading: Callable[[], AbstractContextManager[str]] = lambda: contextlib.nullcontext(""),
+    ) -> None:
         self._path = path
-        self._inode = inode
+        self._inode, self._reading = inode, reading
         self._jobs: queue.Queue[_Job | None] = queue.Queue(WAITING)
         self._thread: threading.Thread | None = None
         self._closed = False
@@ -76,11 +82,17 @@ class ReaderThread:
             answer: object = None
             error: Exception | None = None
             try:
-                if reader is None or self._has_moved(reader):
-                    _close(reader)
-                    reader = None
-                    reader = self._opened()
-                answer = what(reader)
+                with self._reading() as vfs:
+                    if vfs:
+                        _close(reader)
+                        reader = None
+                        answer = self._alone(what, vfs)
+                    else:
+                        if reader is None or self._has_moved(reader):
+                            _close(reader)
+                            reader = None
+                            reader = self._opened()
+                        answer = what(reader)
             except MemoryError:
                 raise
             except Exception as caught:  # noqa: BLE001  # whoever asked gets it; the next question is another's
@@ -95,9 +107,16 @@ class ReaderThread:
         """Whether the store is in another file now; what somebody has put in its place is no store of ours."""
         return reader.is_left() and reader.inode != self._inode()
 
-    def _opened(self) -> Reader:
+    def _alone(self, what: Callable[[Reader], Any], vfs: str) -> object:
+        reader = self._opened(vfs)
+        try:
+            return what(reader)
+        finally:
+            reader.close()
+
+    def _opened(self, vfs: str = "") -> Reader:
         for _ in range(SETTLING):
-            reader = Reader(self._path)
+            reader = Reader(self._path, vfs)
             if reader.inode == self._inode():
                 return reader
             reader.close()

@@ -62,7 +62,7 @@ class Store:
         self._news = News(opened.last_seq)
         self._inbox = Inbox()
         self._writer = Writer(self._path, opened, self._inbox, home, room, self._news, log_limit_bytes)
-        self._reader = ReaderThread(self._path, lambda: home.inode)
+        self._reader = ReaderThread(self._path, lambda: home.inode, home.reading)
         self.damage = Damage(opened.damages)
         self._cursors = self._kept_cursors()
         self._closed = False
@@ -96,7 +96,7 @@ class Store:
             opened = open_store(state_dir, now_utc_ms=now_utc_ms, boot_id=boot_id, quota_mb=quota_mb, vfs=vfs)
             keep_ns = int(keep_hours * 3600) * 1_000_000_000
             room = Room(state_dir, ballast_mb, keep_ns, opened.boots, quota_mb * 1024 * 1024)
-            home = Home(state_dir / "store.db", quota_mb, vfs)
+            home = Home(state_dir / "store.db", quota_mb, vfs, opened)
             return cls(state_dir, opened, lock, home, room, log_limit_bytes)
         except BaseException:
             lock.close()

@@ -4,6 +4,7 @@ inbox -> batch -> commit -> told durable -> checkpoint, trim
                     |
                     +-- no room: give up ballast and oldest tail, try again, then without the tail, at last without
                     |            the rows: states have a part of the quota to themselves
+                    +-- no room for the file itself: begun when there is some, see `memory`
                     +-- file deleted or cut: written anew from what is still open, see `home`, `salvage`
                     +-- any other error: the batch stays in memory, tried again every second
 """
@@ -14,6 +15,7 @@ import contextlib
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import apsw
 
@@ -22,9 +24,9 @@ from nightrake.domain.rows import TailRecord
 from nightrake.errors import StoreError
 from nightrake.journal.archivist import Archive
 from nightrake.journal.batch import INSERT_META, TAIL_SLICE, Batch, Inbox, rollback
-from nightrake.journal.home import Home
+from nightrake.journal.home import UNBEGUN, Home
 from nightrake.journal.news import News
-from nightrake.journal.opening import Opened, check, connect
+from nightrake.journal.opening import INDEX_BYTES, Opened, check
 from nightrake.journal.quota import Quota, words_of
 from nightrake.journal.room import LITTLE_BYTES, Room
 from nightrake.journal.salvage import Salvage
@@ -185,7 +187,7 @@ class Writer:
     def _commit(self, tail_may: bool) -> apsw.Error | None:
         batch, counts = self._batch, self.counts
         tail_count = min(len(batch.tail), TAIL_SLICE) if tail_may else 0
-        meta = self._first_meta | {k: v for numbers in self._numbers for k, v in numbers.due().items()}
+        meta = self._due()
         begin_s = time.perf_counter()
         try:
             batch.write(self._db, meta, tail_count)
@@ -197,9 +199,7 @@ class Writer:
         counts.commits += 1
         counts.rows += len(batch.rows)
         counts.tail_rows += tail_count
-        for numbers in self._numbers:
-            numbers.committed(meta)
-        self._first_meta = {}
+        self._committed(meta)
         last_seq = batch.rows[-1].seq if batch.rows else 0
         batch.clear(tail_count)
         if last_seq:
@@ -216,13 +216,19 @@ class Writer:
         batch = self._batch
         if not batch.states and not batch.cursors:
             return
-        meta = self._first_meta | {k: v for numbers in self._numbers for k, v in numbers.due().items()}
+        meta = self._due()
         try:
             with self._quota.to_the_last():
                 batch.write_states(self._db, meta)
         except apsw.Error:
             self.counts.errors += 1
             return
+        self._committed(meta)
+
+    def _due(self) -> dict[str, Any]:
+        return self._first_meta | {k: v for numbers in self._numbers for k, v in numbers.due().items()}
+
+    def _committed(self, meta: dict[str, Any]) -> None:
         for numbers in self._numbers:
             numbers.committed(meta)
         self._first_meta = {}
@@ -240,23 +246,10 @@ class Writer:
                 self.clean = True
         except apsw.Error:
             rollback(db)
-        if self._home.beside is not None:
-            self._add_beside(self._home.beside)
+        if self._home.beside is not None and not self._home.add_beside(self._batch):
+            self.counts.errors += 1
         with contextlib.suppress(apsw.Error):
             db.close()
-
-    def _add_beside(self, path: Path) -> None:
-        """Another file has the store's place: what waits is added to the copy beside it."""
-        batch, home = self._batch, self._home
-        try:
-            db = connect(path, home.quota_mb, home.vfs)
-            try:
-                batch.write(db, {}, len(batch.tail))
-                batch.clear(len(batch.tail))
-            finally:
-                db.close()
-        except apsw.Error:
-            self.counts.errors += 1
 
     # --- the file itself ----------------------------------------------------------------------------------------------
 
@@ -270,22 +263,38 @@ class Writer:
         if not cut and not self._home.is_left():
             self._away = False
             return True
-        self._away = True
+        self._away, unbegun = True, self._home.unbegun
         try:
-            words = self._salvage(cut) if cut else self._put_back()
+            words = self._salvage(cut) if cut else self._begin() if unbegun else self._put_back()
         except (StoreError, OSError, apsw.Error) as error:
             self.counts.errors += 1
-            self._next_home_s = now_s + HOME_RETRY_S
-            words = f"{CUT}: {cut}" if cut else GONE
+            self._next_home_s = now_s + (HOUSE_PERIOD_S if unbegun else HOME_RETRY_S)
+            words = UNBEGUN if unbegun else f"{CUT}: {cut}" if cut else GONE
             self._set_health(False, f"{error}" if isinstance(error, StoreError) else f"{self._path}: {words} ({error})")
             return False
         self._away = False
-        self._quota = Quota(self._db)
-        self._db.set_wal_hook(self._on_log)
-        self._log_pages = 0
+        self._settle()
         self._set_health(False, words)
         self._set_health(not self._low, self._low)
         return True
+
+    def _settle(self) -> None:
+        self._quota = Quota(self._db)
+        self._db.set_wal_hook(self._on_log)
+        self._log_pages = 0
+
+    def _share(self) -> None:
+        """Let others read again, as soon as the disk has room for that."""
+        if self._room.free_bytes() >= 2 * INDEX_BYTES:
+            self._db = self._home.shared(self._db)
+            self._settle()
+
+    def _begin(self) -> str:
+        meta = self._due()
+        self._db = self._home.begin(self._db, meta)
+        self._committed(meta)
+        self._news.anew()  # what only the running watch knows is handed over again
+        return f"{self._path}: was kept in memory, and is in its file now"
 
     def _put_back(self) -> str:
         self._db = self._home.put_back(self._db)
@@ -298,8 +307,7 @@ class Writer:
         salvage = Salvage(self._path, home.quota_mb, home.vfs, self._news.durable_seq, newest_input)
         saved = salvage.save(self._db, self._meta | meta)
         self._db = home.moved_in(saved.db)
-        for numbers in self._numbers:
-            numbers.committed(meta)
+        self._committed(meta)
         for first, last in saved.lost:
             self.counts.lost_rows += last - first + 1
             self._news.lost(first, last)
@@ -317,6 +325,8 @@ class Writer:
                 self._checkpoint(now_s)
             if now_s >= self._next_house_s:
                 self._next_house_s = now_s + HOUSE_PERIOD_S
+                if self._home.alone:
+                    self._share()
                 self._look_after_disk(now_s + HOUSE_BUDGET_S)
         except (apsw.Error, OSError) as error:
             # Nothing that was told is in danger; the next commit says whether the disk takes events.

@@ -42,7 +42,7 @@ class Backup(NamedTuple):
     Attributes:
         path: Its folder. site, program: Site id; version of nightrake that made it. taken_utc_ms: When it was begun.
         epoch: Life of the store. last_row: Newest journal row in it. sealed: Inputs up to this are in blocks.
-        files: Name below the folder -> (bytes, SHA-256 in hexadecimal).
+        files: Name below the folder -> (bytes, SHA-256 in hexadecimal). history_on: History was kept then.
     """
 
     path: Path
@@ -53,6 +53,7 @@ class Backup(NamedTuple):
     last_row: int
     sealed: int
     files: Mapping[str, tuple[int, str]]
+    history_on: bool = True
 
     @property
     def bytes(self) -> int:
@@ -103,6 +104,7 @@ def read_backup(path: Path) -> Backup:
             int(said["last_row"]),
             int(said["sealed"]),
             files,
+            said.get("history_on") is not False,
         )
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise _no_list(path) from error

@@ -13,11 +13,11 @@ import apsw
 from nightrake.errors import StoreError
 from nightrake.history.unpack import Unpacked
 from nightrake.longterm.schema import MIGRATIONS, schema_number
-from nightrake.longterm.sql import fetch
-from nightrake.longterm.writing import COLUMNS, FILE, digest_of
+from nightrake.longterm.sql import SLOW, Slow, fetch
+from nightrake.longterm.writing import COLUMNS, FILE, LEFT_OUT, digest_of
 
-QUERY_S = 2.0
-"""Longest reading transaction."""
+QUERY_S, STEPS = 2.0, 20_000
+"""Longest reading transaction, and after how many of SQLite's steps it is looked."""
 HIGHEST = 2**62
 """No place is higher."""
 AT_ONCE = 200
@@ -26,6 +26,10 @@ _BLOCK = (
     "select id, endpoint, layout, boot, digest, first_place, last_place, low_utc_ms, high_utc_ms, records, head"
     " from block"
 )
+
+
+class Damaged(StoreError):
+    """A place in the file is damaged; others may be read."""
 
 
 class BlockRow(NamedTuple):
@@ -57,7 +61,7 @@ class Blocks:
         state_dir: Folder of the store.
 
     Raises:
-        StoreError: There is no readable history, or its schema is another program's.
+        StoreError: There is no readable history, or its schema is another program's. Damaged: See there.
     """
 
     def __init__(self, state_dir: Path) -> None:
@@ -71,7 +75,7 @@ class Blocks:
         self._names: dict[int, str] = {}
         try:
             self._db.set_busy_timeout(int(QUERY_S * 1000))
-            self._db.set_progress_handler(lambda: time.monotonic() > self._deadline_s, 20_000)
+            self._db.set_progress_handler(lambda: time.monotonic() > self._deadline_s, STEPS)
             found = self._guarded(lambda: schema_number(self._db))
             if found > len(MIGRATIONS):
                 raise StoreError(
@@ -88,9 +92,11 @@ class Blocks:
         self._deadline_s = time.monotonic() + QUERY_S
         try:
             return act()
-        except apsw.InterruptError as error:
-            raise StoreError(f"{self.path}: no answer within {QUERY_S:g} s; ask for less at a time") from error
-        except (apsw.Error, UnicodeDecodeError) as error:
+        except SLOW as error:
+            raise Slow(f"{self.path}: no answer within {QUERY_S:g} s; ask for less at a time") from error
+        except (apsw.CorruptError, apsw.NotADBError, UnicodeDecodeError) as error:
+            raise Damaged(f"{self.path}: is damaged ({error})") from error
+        except apsw.Error as error:
             raise StoreError(f"{self.path}: cannot be read ({error})") from error
 
     def ask(self, statement: str, *bindings: Any) -> list[tuple[Any, ...]]:
@@ -172,6 +178,11 @@ class Blocks:
             return found[0][0] if found and type(found[0][0]) is bytes else None
 
         return Unpacked(row.head, column, row.boot_id)
+
+    def left_out(self, first_place: int, last_place: int) -> bool:
+        """Whether something between two places, both included, was damaged and left out, see `rescuing`."""
+        statement = "select 1 from missing where first_place <= ?2 and last_place >= ?1 and why = ?3 limit 1"
+        return bool(self.ask(statement, first_place, last_place, LEFT_OUT))
 
     def is_there(self, row: BlockRow) -> bool:
         """Whether a listed block has not been given up meanwhile."""

@@ -38,6 +38,7 @@ from nightrake.longterm.backupfile import (
     sync_folder,
     write_list,
 )
+from nightrake.longterm.cutoffbackups import clear_cut_off
 from nightrake.longterm.sql import fetch
 
 PAGES = 2000
@@ -59,13 +60,14 @@ class About(NamedTuple):
     """What a backup says of itself.
 
     Attributes:
-        site: Site id. program: Version. utc_ms: Now. gently: Rest, for a watch runs.
+        site: Site id. program: Version. utc_ms: Now. gently: Rest, for a watch runs. history_on: History is kept.
     """
 
     site: str
     program: str
     utc_ms: int
     gently: bool
+    history_on: bool = True
 
 
 def back_up(state_dir: Path, target: Path, about: About, say: Say = lambda done, whole: None) -> Backup:
@@ -78,6 +80,7 @@ def back_up(state_dir: Path, target: Path, about: About, say: Say = lambda done,
         StoreError: There is no store, the target cannot be written, or is too small; nothing was left behind.
     """
     _check_target(target)
+    clear_cut_off(target.parent)
     part = target.with_name(f".{target.name}.part")
     try:
         with _own(part):
@@ -157,7 +160,10 @@ class _Taking:
         for place, _, _ in os.walk(self._part):
             sync_folder(Path(place))
         about = self._about
-        made = Backup(self._part, about.site, about.program, about.utc_ms, epoch, last_row, sealed, self._files)
+        ends = (epoch, last_row, sealed)
+        made = Backup(
+            self._part, about.site, about.program, about.utc_ms, *ends, self._files, history_on=about.history_on
+        )
         reach("before-backup-list")
         write_list(made)
         return made

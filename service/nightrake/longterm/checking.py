@@ -6,6 +6,7 @@ Read-only, in slices, beside a running watch as well as on a backup. Everything 
 from __future__ import annotations
 
 import contextlib
+import json
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
@@ -13,14 +14,19 @@ from pathlib import Path
 import apsw
 import numpy as np
 
+from nightrake.domain.cleantext import clean
 from nightrake.errors import StoreError
 from nightrake.history.columns import ColumnFault
 from nightrake.history.rows import DAY_MS, HOUR_MS, Table
 from nightrake.history.triprecord import RecordFault
+from nightrake.keptsettings import from_built
+from nightrake.longterm import damage
+from nightrake.longterm.backupfile import HISTORY
 from nightrake.longterm.blocks import BlockRow, Blocks
 from nightrake.longterm.hourbuilding import HourBuilder
 from nightrake.longterm.sql import fetch
 from nightrake.longterm.summaryreading import SummaryReading
+from nightrake.longterm.tail import Tail
 from nightrake.longterm.tripfile import UNREADABLE, TripFile
 from nightrake.longterm.tripfolder import FOLDER, SUFFIX
 from nightrake.longterm.writing import COLUMNS, LIFE, digest_of
@@ -41,6 +47,8 @@ class Counts:
 
     def __init__(self) -> None:
         self.blocks = self.records = self.hours = self.trips = 0
+        self.strange = list[str]()
+        """Earlier lives in the history that the journal never had."""
 
 
 class Checking:
@@ -84,6 +92,58 @@ class Checking:
         self._say(what, done, whole)
         return False
 
+    # --- the whole ----------------------------------------------------------------------------------------------------
+
+    def held(self, site: str = "", *, history_on: bool = True) -> Iterator[str]:
+        """Whether there is all of the history, and whether it is this store's own.
+
+        Args:
+            site: Site id, "" = not known. history_on: It is kept; if not, whoever took it away may have meant to.
+
+        Raises:
+            StoreError: Store or history cannot be read.
+        """
+        yield from damage.sentences(self._dir)
+        path = self._dir / HISTORY
+        with contextlib.closing(Tail(self._dir)) as tail:
+            told, began_under = tail.sealed()  # before the file is asked: the worker seals first, then tells
+            if not path.exists():
+                if told and history_on:
+                    yield f"{path}: is not there, though inputs up to {told} were sealed; take it out of a backup"
+                return
+            with contextlib.closing(Blocks(self._dir)) as file:
+                if file.ready:
+                    yield from self._own(file, tail, (told, began_under), site)
+
+    def _own(self, file: Blocks, tail: Tail, sealed_before: tuple[int, str], site: str) -> Iterator[str]:
+        meta = {str(key): value for key, value in file.ask("select key, value from meta")}
+        whose, epoch = str(meta.get("site", site)), str(meta.get("epoch", ""))
+        sealed, (told, began_under) = file.sealed()[1], sealed_before
+        if site and whose != site and not tail.knows(epoch):
+            yield f"{file.path}: is the history of the site '{clean(whose, 40)}', not of '{site}'"
+        elif told and began_under and epoch not in ("", began_under) and not tail.knows(epoch):
+            yield f"{file.path}: is the history of another store (epoch {clean(epoch, 40)})"
+        elif sealed < told:
+            yield (
+                f"{file.path}: ends at input {sealed}, though inputs up to {told} were sealed: it was exchanged, or "
+                "put back from an older copy"
+            )
+        if "damage" in meta:
+            yield str(json.loads(meta["damage"])["sentence"])
+        lives = file.ask("select epoch, utc_ms, life from life order by life")
+        for strange, utc_ms, life in ((str(e), int(ms), int(n)) for e, ms, n in lives if str(e) != epoch):
+            if tail.knows(strange):
+                continue
+            what = f"epoch {clean(strange, 40)}, from {damage.when_text(utc_ms)} on"
+            others = [one for one in _sites_of(file, life) if site and one != site]
+            if others:
+                yield (
+                    f"{file.path}: holds a time of the site '{clean(others[0], 40)}' ({what}), mixed in before that "
+                    "was refused, or kept from before the site was renamed; a backup from before it is without it"
+                )
+            else:
+                self.counts.strange.append(what)
+
     # --- blocks -------------------------------------------------------------------------------------------------------
 
     def blocks(self) -> Iterator[str]:
@@ -100,12 +160,13 @@ class Checking:
             place, end, last = -1, life * LIFE + sealed, -1
             begin = file.cut_after(-1)
             while (cut := file.cut_after(place)) is not None and cut[1] <= end:
-                if last >= 0 and cut[0] != last + 1 and cut[0] // LIFE == last // LIFE:
+                hole = last >= 0 and cut[0] != last + 1 and cut[0] // LIFE == last // LIFE
+                if hole and not file.left_out(last + 1, cut[0] - 1):
                     yield f"{file.path}: what was sealed between inputs {last % LIFE} and {cut[0] % LIFE} is missing"
                 yield from self._cut(file, cut[1])
                 place = last = cut[1]
                 self._say("blocks", place - (begin[0] if begin else 0), max(1, end - (begin[0] if begin else 0)))
-            if last >= 0 and last != end and file.sealed() == (life, sealed):
+            if last >= 0 and last != end and file.sealed() == (life, sealed) and not file.left_out(last + 1, end):
                 yield f"{file.path}: it says that inputs up to {sealed} are sealed, but blocks end at {last % LIFE}"
 
     def _cut(self, file: Blocks, last_place: int) -> Iterator[str]:
@@ -121,7 +182,7 @@ class Checking:
         for row in bad:
             if file.is_there(row):
                 yield f"{file.path}: block {row.id} of {row.endpoint or 'the service'} is not what was written"
-        if sum(row.records for row in rows) != found[0][0]:
+        if sum(row.records for row in rows) != found[0][0] and not file.left_out(last_place, last_place):
             yield f"{file.path}: what was sealed up to input {last_place % LIFE} lacks a block"
         self.counts.blocks += len(rows)
         self.counts.records += sum(row.records for row in rows)
@@ -180,6 +241,20 @@ class Checking:
                     text = str(error)
                     yield text if text.startswith(str(path)) else f"{path}: cannot be read ({text})"
             self._say("trip records", number + 1, len(mine))
+
+
+def _sites_of(file: Blocks, life: int) -> list[str]:
+    """Ids of the sites whose settings were in force in a life, as far as they are kept."""
+    ends = (life * LIFE, (life + 1) * LIFE)
+    digests = file.ask("select distinct digest from period where place >= ? and place < ?", *ends)
+    for order in ("asc", "desc"):  # settings that did not change within it are named by its blocks only
+        first = f"select digest from block where cut >= ? and cut < ? order by cut {order} limit 1"
+        digests += [(file.name(int(number)),) for (number,) in file.ask(first, *ends)]
+    found: list[str] = []
+    for (digest,) in digests:
+        with contextlib.suppress(StoreError):
+            found += [from_built(text)[0].id] if (text := file.built(str(digest))) else []
+    return list(dict.fromkeys(found))
 
 
 def _is_whole(file: Blocks, row: BlockRow) -> bool:

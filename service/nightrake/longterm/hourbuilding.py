@@ -21,7 +21,7 @@ from nightrake.history.summaries import Hour, Share, summarise
 from nightrake.history.timeline import Track, joined
 from nightrake.kept import plan_from_json
 from nightrake.keptsettings import from_built
-from nightrake.longterm.blocks import AT_ONCE, BlockRow, Blocks
+from nightrake.longterm.blocks import AT_ONCE, BlockRow, Blocks, Damaged
 
 LAST = 2**62
 """Beyond every place."""
@@ -34,11 +34,17 @@ class HourBuilder:
 
     Args:
         blocks: The history's file, open for reading. on_damage: Told, in a sentence, of what cannot be read; the hour
-            is built without it.
+            is built without it. on_lack: Likewise of what it rests on and is not kept; None = as of damage.
     """
 
-    def __init__(self, blocks: Blocks, on_damage: Callable[[str], object] = lambda sentence: None) -> None:
+    def __init__(
+        self,
+        blocks: Blocks,
+        on_damage: Callable[[str], object] = lambda sentence: None,
+        on_lack: Callable[[str], object] | None = None,
+    ) -> None:
         self._blocks, self._on_damage = blocks, on_damage
+        self._on_lack = on_lack if on_lack is not None else on_damage
         self._sites: dict[str, SiteSpec | None] = {}
         self._plans: dict[str, ReadPlan | None] = {}
 
@@ -52,7 +58,7 @@ class HourBuilder:
             site = self._sites[digest]
             if site is None:
                 when = f"{datetime.fromtimestamp(hour * 3600, UTC):%Y-%m-%dT%H:%MZ}"
-                self._on_damage(f"{self._blocks.path}: no summary of {when}: the settings of then are not kept")
+                self._on_lack(f"{self._blocks.path}: no summary of {when}: the settings of then are not kept")
                 continue
             for drive in site.drives.values():
                 if wanted & {p.endpoint for p in drive.points().values()}:
@@ -125,7 +131,7 @@ class HourBuilder:
                         good,
                     )
                     tracks.setdefault(row.digest, {}).setdefault(role, []).append(track)
-        except ColumnFault as error:
+        except (ColumnFault, Damaged) as error:
             self._on_damage(
                 f"{self._blocks.path}: block {row.id} of {row.endpoint} is damaged ({error}); summaries lack it"
             )
@@ -137,7 +143,7 @@ class HourBuilder:
                 self._sites[digest] = from_built(text)[0] if text else None
             except StoreError as error:
                 self._sites[digest] = None
-                self._on_damage(str(error))
+                self._on_lack(str(error))
         site = self._sites[digest]
         return site.drives.get(drive) if site is not None else None
 

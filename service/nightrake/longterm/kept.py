@@ -39,21 +39,41 @@ class Kept:
 
     Args:
         state_dir: Folder of the store.
+        is_lenient: Where the sealed part cannot be read, the hot tail will do: for people who look, not for what goes
+            on with all that there is.
+
+    Attributes:
+        unread: Why the sealed part is not read, in a sentence; "" = it is.
 
     Raises:
         StoreError: Neither store nor history can be read.
     """
 
-    def __init__(self, state_dir: Path) -> None:
-        self._dir = state_dir
+    def __init__(self, state_dir: Path, *, is_lenient: bool = False) -> None:
+        self._dir, self._is_lenient = state_dir, is_lenient
+        self.unread = ""
         self._tail: Tail | None = None
         self._blocks: Blocks | None = None
         self._settings: dict[str, SettingsThen] = {}
         self._plans: dict[str, ReadPlan] = {}
         if (state_dir / FILE).exists():
-            self._blocks = Blocks(state_dir)
+            self._open()
         if (state_dir / "store.db").exists() or self._blocks is None:
             self._tail = Tail(state_dir)
+
+    def _open(self) -> None:
+        """Open the sealed part; where it cannot be read and the tail will do, note why."""
+        try:
+            self._blocks = Blocks(self._dir)
+            if self._is_lenient:
+                _look_over(self._blocks)
+        except StoreError as error:
+            if not self._is_lenient or not (self._dir / "store.db").exists():
+                raise
+            self.unread = str(error)
+            if self._blocks is not None:
+                self._blocks.close()
+                self._blocks = None
 
     def close(self) -> None:
         """Close both files."""
@@ -69,11 +89,14 @@ class Kept:
 
     def _file(self) -> Blocks | None:
         """The sealed part, as soon as the worker has made it."""
+        if self.unread:
+            return None
         if self._blocks is None and (self._dir / FILE).exists():
-            self._blocks = Blocks(self._dir)
+            self._open()
         if self._blocks is not None and not self._blocks.ready:
             self._blocks.close()
-            self._blocks = Blocks(self._dir)
+            self._blocks = None
+            self._open()
         return self._blocks if self._blocks is not None and self._blocks.ready else None
 
     def _sealed(self) -> tuple[int, int]:
@@ -186,6 +209,21 @@ class Kept:
         file = self._file()
         found = file.segments() if file is not None else []
         return list(dict.fromkeys([*found, *(self._tail.segments() if self._tail is not None else ())]))
+
+
+def _look_over(file: Blocks) -> None:
+    """Read what everything else rests on. Raises StoreError where it cannot be read."""
+    if not file.ready:
+        return
+    file.sealed(), file.digests(), file.boots(0), file.segments(), file.span_ms()
+    for table, key in (
+        ("name", "id"),
+        ("cut", "last_place"),
+        ("period", "place"),
+        ("snapshot", "place"),
+        ("block", "id"),
+    ):
+        file.ask(f"select min({key}), max({key}) from {table}")
 
 
 def _keep(at_hand: dict[str, T], key: str, value: T) -> None:

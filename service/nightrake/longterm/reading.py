@@ -23,11 +23,12 @@ from nightrake.history.pack import pack
 from nightrake.history.series import Floats, read
 from nightrake.history.shapes import I64, Bytes
 from nightrake.history.unpack import Unpacked
-from nightrake.longterm.blocks import BlockRow, Blocks
+from nightrake.longterm.blocks import BlockRow, Blocks, Damaged
 from nightrake.longterm.kept import Kept, SettingsThen
-from nightrake.longterm.writing import LIFE
+from nightrake.longterm.stretch import SealedStretch, stamps_within
+from nightrake.longterm.writing import LEFT_OUT, LIFE
 
-__all__ = ["History", "Samples", "SettingsThen"]
+__all__ = ["History", "Samples", "SettingsThen", "Wanted", "sliced", "within"]
 
 
 class Samples(NamedTuple):
@@ -67,7 +68,7 @@ class History(Kept):
     """See the module; used by one thread at a time.
 
     Args:
-        state_dir: Folder of the store.
+        state_dir: Folder of the store. is_lenient: See `Kept`.
 
     Attributes:
         damaged: Sealed blocks that could not be read, in words; `samples` passes over them.
@@ -76,8 +77,8 @@ class History(Kept):
         StoreError: Neither store nor history can be read.
     """
 
-    def __init__(self, state_dir: Path) -> None:
-        super().__init__(state_dir)
+    def __init__(self, state_dir: Path, *, is_lenient: bool = False) -> None:
+        super().__init__(state_dir, is_lenient=is_lenient)
         self.damaged: list[str] = []
 
     # --- what there is ------------------------------------------------------------------------------------------------
@@ -115,24 +116,44 @@ class History(Kept):
             return cut[0] - life * LIFE, max(last, sealed)
         return first, last
 
-    def seq_near(self, utc_ms: int) -> int:
-        """An input number of the present life at or somewhat before a time, at most one cut of history before it."""
-        file, (life, sealed) = self._file(), self._sealed()
-        first = self.seq_span()[0]
-        if file is None:
-            return first
-        statement = (
-            "select min(cut.first_place), max(cut.first_place) from block join cut on cut.last_place = block.cut"
-        )
-        mine = f"{statement} where block.first_place >= ? and block.low_utc_ms <= ?"
-        within = file.ask(f"{mine} and block.high_utc_ms >= ?", life * LIFE, utc_ms, utc_ms)[0][0]
-        if within is not None:
-            return int(within) - life * LIFE
-        span = file.span_ms()
-        before = file.ask(mine, life * LIFE, utc_ms)[0][1]
-        if before is None or (span is not None and utc_ms > span[1]):
-            return first if before is None else sealed + 1
-        return int(before) - life * LIFE
+    def stretch(self, from_utc_ms: int, to_utc_ms: int) -> tuple[int, int] | None:
+        """First and last input number of the present life whose stamps lie in a period, its end not included.
+
+        However the clock was set between them; those in between may have other stamps. None = there is none.
+
+        Raises:
+            StoreError: It cannot be read.
+        """
+        while True:
+            file, (life, sealed) = self._file(), self._sealed()
+            found: list[int] = []
+            if file is not None:
+                within = SealedStretch(file, life, from_utc_ms, to_utc_ms)
+                found += [seq for seq in (within.first(), within.last()) if seq is not None]
+            mine = self._tail.stretch(sealed, from_utc_ms, to_utc_ms) if self._tail is not None else None
+            found += mine[:2] if mine is not None else ()
+            if self._sealed() == (life, sealed):  # else what was looked for may have been dropped in between
+                return (min(found), max(found)) if found else None
+
+    def bounds(self, drive: str, role: str, from_utc_ms: int, to_utc_ms: int) -> tuple[int, int] | None:
+        """About the first and the last stamp within a period of readings that may hold a point; None = there is none.
+
+        Raises:
+            StoreError: It cannot be read.
+        """
+        endpoints = self._endpoints(drive, role)
+        while True:
+            file, (life, sealed) = self._file(), self._sealed()
+            within = stamps_within(file, endpoints, from_utc_ms, to_utc_ms) if file is not None else None
+            mine = self._tail.stretch(sealed, from_utc_ms, to_utc_ms) if self._tail is not None else None
+            if self._sealed() == (life, sealed):
+                found = [one for one in (within, mine[2:] if mine is not None else None) if one is not None]
+                return (min(low for low, _ in found), max(high for _, high in found)) if found else None
+
+    def of_other_lives(self, from_utc_ms: int, to_utc_ms: int) -> int:
+        """About how many inputs of a period were sealed before the store was lost or put back; their numbers recur."""
+        file = self._file()
+        return SealedStretch(file, self._sealed()[0], from_utc_ms, to_utc_ms).of_other_lives() if file else 0
 
     # --- records ------------------------------------------------------------------------------------------------------
 
@@ -148,6 +169,8 @@ class History(Kept):
             file = self._file()
             cut = file.cut_after(life * LIFE + at) if file is not None and at < sealed else None
             if file is not None and cut is not None:
+                if file.left_out(life * LIFE + at + 1, cut[1]):
+                    raise StoreError(f"{file.path}: part of a sealed hour {LEFT_OUT}; take it out of a backup")
                 for record in self._of_cut(file, cut[1]):
                     if at < record.seq <= to_seq:
                         yield record
@@ -166,8 +189,8 @@ class History(Kept):
         try:
             opened = [file.open(row) for row in file.in_cut(last_place)]
             yield from merge(*(block.records() for block in opened), key=lambda record: record.seq)
-        except ColumnFault as fault:
-            if not file.ask("select 1 from cut where last_place = ?", last_place):
+        except (ColumnFault, Damaged) as fault:
+            if isinstance(fault, ColumnFault) and not file.ask("select 1 from cut where last_place = ?", last_place):
                 text = "what is asked for went meanwhile, for it is past raw_days; ask for a later time"
                 raise StoreError(f"{file.path}: {text}") from fault
             raise StoreError(
@@ -192,7 +215,7 @@ class History(Kept):
         while True:
             life, sealed = self._sealed()
             end = life * LIFE + sealed
-            yield from _sliced(self._of_blocks(wanted, listed, done, end), rows)
+            yield from sliced(self._of_blocks(wanted, listed, done, end), rows)
             listed, done = end, max(done, end)
             if self._tail is None:
                 return
@@ -203,14 +226,20 @@ class History(Kept):
                     break  # what was read may have been dropped in between: sealed now, it is read from there
                 if not found:
                     return
-                yield from _sliced(self._of_tail(found, marks, wanted), rows)
+                yield from sliced(self._of_tail(found, marks, wanted), rows)
                 done = life * LIFE + found[-1].seq
 
     def _of_blocks(self, wanted: Wanted, listed: int, done: int, end: int) -> Iterator[Samples]:
         """Sealed samples. listed: Blocks up to this place were read. done: And samples up to this. end: To this."""
         file = self._file()
         while file is not None:
-            found = file.listed(wanted.endpoints, listed, wanted.from_utc_ms, wanted.to_utc_ms, end)
+            try:
+                found = file.listed(wanted.endpoints, listed, wanted.from_utc_ms, wanted.to_utc_ms, end)
+            except Damaged as fault:
+                if not self._is_lenient:
+                    raise
+                self.damaged.append(f"{fault}; sealed readings of {wanted.role} are not all shown")
+                return
             if not found:
                 return
             for row in found:
@@ -229,12 +258,12 @@ class History(Kept):
         try:
             after = done % LIFE if row.first_place <= done else -1
             found = self._read(file.open(row), digest, wanted, after)
-        except ColumnFault as fault:
+        except (ColumnFault, Damaged) as fault:
             if file.is_there(row):  # it may just have been given up by retention
                 self.damaged.append(f"{file.path}: block {row.id} of {row.endpoint} cannot be read ({fault})")
             return
         if found is not None:
-            yield found if inside else _within(found, wanted.from_utc_ms, wanted.to_utc_ms)
+            yield found if inside else within(found, wanted.from_utc_ms, wanted.to_utc_ms)
 
     def _of_tail(self, records: list[TailRecord], marks: Marks, wanted: Wanted) -> Iterator[Samples]:
         mine = [record for record in records if is_sound(record) and wanted.holds(record)]
@@ -257,7 +286,8 @@ class History(Kept):
         return found if after < 0 else _chosen(found, block.seq()[series.rows] > after)
 
 
-def _within(found: Samples, from_utc_ms: int, to_utc_ms: int) -> Samples:
+def within(found: Samples, from_utc_ms: int, to_utc_ms: int) -> Samples:
+    """Those of a time, both ends included."""
     return _chosen(found, (found.utc_ms >= from_utc_ms) & (found.utc_ms <= to_utc_ms))
 
 
@@ -265,7 +295,7 @@ def _chosen(found: Samples, mine: npt.NDArray[np.bool_]) -> Samples:
     return found._replace(utc_ms=found.utc_ms[mine], value=found.value[mine], quality=found.quality[mine])
 
 
-def _sliced(found: Iterator[Samples], rows: int) -> Iterator[Samples]:
+def sliced(found: Iterator[Samples], rows: int) -> Iterator[Samples]:
     """Slices of a bounded size, none empty."""
     for one in found:
         for begin in range(0, len(one.utc_ms), rows):

@@ -29,6 +29,8 @@ from nightrake.longterm.summaries import SummaryWriting
 from nightrake.longterm.summaryreading import SummaryReading
 
 MONTH_DAYS = 31
+UNTOLD = "untold:"
+"""How keys in ``meta`` begin under which word is left for the journal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,3 +210,32 @@ def _write(
         rollback(db)
         raise
     reach("after-recompute")
+
+
+# --- what was done while no watch ran: the next one journals it -------------------------------------------------------
+
+
+def leave_untold(db: apsw.Connection, wish: Wish, actor: str, text: str) -> None:
+    """Leave word of a recomputation for the journal, which only a watch writes.
+
+    Args:
+        db: The writing connection, with no transaction open. actor: Who did it. text: What was done, a sentence.
+
+    Raises:
+        apsw.Error: The disk does not take it.
+    """
+    left = untold(db)
+    number = int(left[-1][0].removeprefix(UNTOLD)) + 1 if left else 1
+    value = json.dumps({"recompute": wish.text(), "actor": actor, "text": text})
+    db.execute("insert or replace into meta values(?, ?)", (f"{UNTOLD}{number:06d}", value))
+
+
+def untold(db: apsw.Connection) -> list[tuple[str, dict[str, str]]]:
+    """What is left for the journal, in order: (its key, ``recompute``, ``actor`` and ``text``)."""
+    found = fetch(db, "select key, value from meta where key glob ? order by key", (f"{UNTOLD}*",))
+    return [(str(key), {str(k): str(v) for k, v in json.loads(value).items()}) for key, value in found]
+
+
+def told(db: apsw.Connection, key: str) -> None:
+    """It was handed on."""
+    db.execute("delete from meta where key = ?", (key,))

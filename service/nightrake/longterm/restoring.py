@@ -19,7 +19,7 @@ import apsw
 
 from nightrake.crashpoint import reach
 from nightrake.errors import StoreError
-from nightrake.longterm import schema
+from nightrake.longterm import damage, schema
 from nightrake.longterm.backupfile import (
     FOLDERS,
     HISTORY,
@@ -108,7 +108,8 @@ def finish(state_dir: Path) -> Restored:
     backup = read_backup(restoring)
     try:
         aside = state_dir / Path((restoring / ASIDE).read_text(encoding="ascii").strip()).name
-        for name in MOVED:
+        remains = [one.name for path in damage.remains(state_dir) for one in damage.files_of(path)]
+        for name in (*MOVED, *remains):
             _move(name, state_dir, restoring, aside, comes=name in backup.tops())
         sync_folder(state_dir)
         reach("before-restored")

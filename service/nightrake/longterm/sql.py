@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
 import apsw
 
+from nightrake.errors import StoreError
+
 LOG_KEPT_BYTES = 4 * 1024 * 1024
 """The write-ahead log is cut back to this."""
 BUSY_MS = 5000
+INDEX_BYTES = 128 * 1024
+"""Room that the index of the log, the log and the next commits take at the least."""
+
+
+class Slow(StoreError):
+    """No answer within the time that a reader may take: the machine or its disk is busy; nothing is damaged."""
+
+
+SLOW = (apsw.InterruptError, apsw.BusyError)
+"""What SQLite raises then: our own time limit, and a lock that is not given in time."""
 
 
 def fetch(db: apsw.Connection, statement: str, bindings: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
@@ -41,6 +54,13 @@ def connect(path: Path, vfs: str = "") -> apsw.Connection:
         db.close()
         raise
     return db
+
+
+def is_full(folder: Path, error: BaseException | None) -> bool:
+    """Whether the disk has no room; where the log's index finds none SQLite calls it an input/output error."""
+    disk = os.statvfs(folder)
+    no_room = disk.f_bavail * disk.f_frsize < INDEX_BYTES
+    return isinstance(error, apsw.FullError) or (isinstance(error, apsw.IOError) and no_room)
 
 
 def rollback(db: apsw.Connection) -> None:

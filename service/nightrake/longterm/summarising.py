@@ -14,7 +14,7 @@ from nightrake.crashpoint import reach
 from nightrake.history.rowcolumns import RowFault
 from nightrake.history.rows import DAY_MS, HOUR_MS, Grain
 from nightrake.history.summaries import Hour
-from nightrake.longterm.blocks import Blocks
+from nightrake.longterm.blocks import Blocks, Damaged
 from nightrake.longterm.cut import Sealed
 from nightrake.longterm.hourbuilding import HourBuilder
 from nightrake.longterm.sql import fetch, rollback
@@ -38,16 +38,21 @@ class Summarising:
 
     Args:
         db: The writing connection, with no transaction open. blocks: The same file, open for reading.
-        on_damage: Told of each block that cannot be read, once an hour; the hour is built without it.
+        on_damage: Told of each block that cannot be read, once an hour; the hour is built without it. on_lack: See
+            `HourBuilder`.
     """
 
     def __init__(
-        self, db: apsw.Connection, blocks: Blocks, on_damage: Callable[[str], object] = lambda sentence: None
+        self,
+        db: apsw.Connection,
+        blocks: Blocks,
+        on_damage: Callable[[str], object] = lambda sentence: None,
+        on_lack: Callable[[str], object] | None = None,
     ) -> None:
         self._db, self._blocks = db, blocks
         self._on_damage = on_damage
         self._writing = SummaryWriting(db, on_damage)
-        self._builder = HourBuilder(blocks, on_damage)
+        self._builder = HourBuilder(blocks, on_damage, on_lack)
 
     def work(self) -> int:
         """Build the oldest hour that is due, in one transaction, and close days that are over.
@@ -62,16 +67,32 @@ class Summarising:
         if due is None:
             return 0
         hour, numbers = due
-        drives = self._builder.drives_of({self._blocks.name(n) for n in numbers}, hour)
-        made = [(drive, self._builder.hour_of(drive, hour)) for drive in drives]
+        made = self._built(hour, numbers)
         reach("before-summary")
-        self._in_transaction(lambda: self._put(hour, numbers, made))
+        try:
+            self._in_transaction(lambda: self._put(hour, numbers, made))
+        except apsw.CorruptError as error:
+            self._on_damage(f"{self._blocks.path}: an hour's summaries cannot be kept, for a page is damaged ({error})")
+            self._in_transaction(lambda: self._put(hour, numbers, ()))
         reach("after-summary")
+        self._close_days()
+        return max(1, len(made))
+
+    def _built(self, hour: int, numbers: Sequence[int]) -> list[tuple[str, Hour]]:
+        """The hour of every drive that drew on these PLCs; what cannot be read at all is left out, and told."""
+        made: list[tuple[str, Hour]] = []
+        try:
+            for drive in self._builder.drives_of({self._blocks.name(n) for n in numbers}, hour):
+                made.append((drive, self._builder.hour_of(drive, hour)))  # noqa: PERF401 (what is made so far is kept)
+        except Damaged as error:
+            self._on_damage(f"{error}; summaries of an hour are missing")
+        return made
+
+    def _close_days(self) -> None:
         newest = self._blocks.span_ms()
         if newest is not None:
             while self._in_transaction(lambda: self._writing.close_days((newest[1] - HOUR_MS) // DAY_MS)):
                 reach("after-day-closed")
-        return max(1, len(made))
 
     def retain(self, minute_days: float, hour_days: float) -> int:
         """Delete old minutes and hours, a bounded number at a time; days stay.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import suppress
 from functools import partial
 from typing import NamedTuple, TypeVar
 
@@ -16,12 +17,16 @@ from nightrake.history.kept import HourBytes, unpack_entries, unpack_hour
 from nightrake.history.rowcolumns import RowFault
 from nightrake.history.rows import DAY_MS, HOUR_MS, PARTS, Grain, Table, blank, part_of
 from nightrake.history.summaries import Entry
-from nightrake.longterm.blocks import Blocks
+from nightrake.longterm.blocks import Blocks, Damaged
 from nightrake.longterm.summaries import DRIVES, day_key
 
 T = TypeVar("T")
 SLICE_DAYS = 128
 """Days of a drive in one answer."""
+ENDS_MS = 8 * DAY_MS
+"""Looked through at a time for the first or last row."""
+HELD = ("forward.all.n", "reverse.all.n")
+"""Columns that say in how many readings of a row there was torque."""
 
 
 class Rows(NamedTuple):
@@ -45,6 +50,8 @@ class SummaryReading:
     def __init__(self, blocks: Blocks) -> None:
         self._blocks = blocks
         self._bases: dict[str, Basis] = {}
+        self.damaged: list[str] = []
+        """What `covered` passed over, in sentences."""
 
     def drives(self) -> list[str]:
         """Every drive that has summaries, in order of first mention."""
@@ -61,6 +68,46 @@ class SummaryReading:
         found = [] if days[0][0] is None else [((v - low) * DAY_MS, (v - low + 1) * DAY_MS) for v in days[0]]
         found += [] if open_[0][0] is None else [(v * HOUR_MS, (v + 1) * HOUR_MS) for v in open_[0]]
         return (min(a for a, _ in found), max(b for _, b in found)) if found else None
+
+    def covered(self, drive: str, grain: Grain, from_utc_ms: int, to_utc_ms: int) -> tuple[int, int] | None:
+        """Where the first and the last row begin that touch a period and hold torque; None = none does.
+
+        Where rows are damaged they hold none.
+
+        Raises:
+            StoreError: The file cannot be read.
+        """
+        span = self.span(drive, grain)
+        if span is None or span[1] <= from_utc_ms or span[0] >= to_utc_ms:
+            return None
+        low, high = max(from_utc_ms, span[0]), min(to_utc_ms, span[1])
+        forward = ((begin, min(begin + ENDS_MS, high)) for begin in range(low, high, ENDS_MS))
+        first = next((found[0] for part in forward if (found := self._held(drive, grain, *part))), None)
+        if first is None:
+            return None
+        backward = ((max(low, end - ENDS_MS), end) for end in range(high, low, -ENDS_MS))
+        last = next((found[1] for part in backward if (found := self._held(drive, grain, *part))), first)
+        return first, last
+
+    def _held(self, drive: str, grain: Grain, from_utc_ms: int, to_utc_ms: int) -> tuple[int, int] | None:
+        """Where the first and the last row of a few days begin that hold torque."""
+        try:
+            begins = self._begins(drive, grain, from_utc_ms, to_utc_ms)
+        except Damaged as fault:
+            self.damaged.append(str(fault))
+            begins = []
+            for day in range(from_utc_ms // DAY_MS, -(-to_utc_ms // DAY_MS)):
+                within = max(from_utc_ms, day * DAY_MS), min(to_utc_ms, (day + 1) * DAY_MS)
+                with suppress(Damaged):
+                    begins += self._begins(drive, grain, *within)
+        return (min(begins), max(begins)) if begins else None
+
+    def _begins(self, drive: str, grain: Grain, from_utc_ms: int, to_utc_ms: int) -> list[int]:
+        begins: list[int] = []
+        for rows in self.rows(drive, grain, HELD, from_utc_ms, to_utc_ms):
+            held = rows.utc_ms[sum(rows.table[name] for name in HELD) > 0]
+            begins += [int(held[0]), int(held[-1])] if len(held) else []
+        return begins
 
     def rows(
         self, drive: str, grain: Grain, columns: Collection[str], from_utc_ms: int, to_utc_ms: int
@@ -195,4 +242,4 @@ def _read(act: Callable[[], T]) -> T:
     try:
         return act()
     except RowFault as error:
-        raise StoreError(f"history.db: {error}; restore the file from a backup") from error
+        raise Damaged(f"history.db: {error}; restore the file from a backup") from error

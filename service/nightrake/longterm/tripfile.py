@@ -21,7 +21,8 @@ from pydantic import TypeAdapter, ValidationError
 from nightrake.domain.rows import Row
 from nightrake.domain.site import DriveSpec
 from nightrake.errors import StoreError
-from nightrake.history.triprecord import NOT_GOOD, STAMPS, TORQUE, Record, RecordFault, record_of, row_of
+from nightrake.history.period import Period
+from nightrake.history.triprecord import NOT_GOOD, STAMPS, TORQUE, Record, RecordFault, record_of, row_of, utc_text
 from nightrake.longterm.tripfolder import EVENTS, RECORD, SETTINGS, TripFolder
 
 MOST_HEAD = 16 * 1024 * 1024
@@ -29,6 +30,8 @@ MOST_HEAD = 16 * 1024 * 1024
 MOST_BYTES = 8 * 1024 * 1024 * 1024
 """Of all files in it, written out: a day at ten scans a second takes a tenth."""
 MOST_LINE = 1024 * 1024
+LAST_MS = 253_402_300_799_999
+"""End of the year 9999."""
 AT_ONCE = 50_000
 """Lines of readings in one slice."""
 BLOCK = 1 << 20
@@ -186,8 +189,11 @@ class TripFile:
         order = [digest for digest, _ in self.record.settings]
         return dict(sorted(found.items(), key=lambda one: order.index(one[0]) if one[0] in order else -1))
 
-    def readings(self) -> Iterator[Readings]:
+    def readings(self, period: Period | None = None) -> Iterator[Readings]:
         """Every scan in it, PLC by PLC, in slices.
+
+        Args:
+            period: Only those that were read in this time.
 
         Raises:
             StoreError: They are damaged.
@@ -195,7 +201,7 @@ class TripFile:
         for name in self.names():
             if name.startswith("readings-") and name.endswith(".csv"):
                 with self._reading(name):
-                    yield from _readings(name, self.lines(name))
+                    yield from _readings(name, self.lines(name), period)
 
     def faults(self) -> list[str]:
         """A sentence for each file that is not as it was written; none of an open record."""
@@ -235,12 +241,19 @@ def _lines(blocks: Iterator[bytes]) -> Iterator[str]:
         yield rest.decode()
 
 
-def _readings(name: str, lines: Iterator[str]) -> Iterator[Readings]:
+def _within(lines: Iterator[str], period: Period) -> Iterator[str]:
+    """Lines of a time. Stamps of four-digit years are in the order of their texts, so no other line is taken apart."""
+    begin, end = (utc_text(min(max(0, ms), LAST_MS)) for ms in period)
+    return (line for line in lines if begin <= line[: len(begin)] < end)
+
+
+def _readings(name: str, lines: Iterator[str], period: Period | None) -> Iterator[Readings]:
     plc = name.removeprefix("readings-").removesuffix(".csv")
     plc = plc.rpartition(".")[0] if plc.rpartition(".")[0] and plc.rpartition(".")[2].isdigit() else plc
     header = next(lines, "").split(",")
     if tuple(header[:3]) != STAMPS or header[-1] != NOT_GOOD:
         raise RecordFault("its columns are not those of readings")
+    lines = lines if period is None else _within(lines, period)
     while part := list(islice(lines, AT_ONCE)):
         cells = list(csv.reader(io.StringIO("\n".join(part))))
         if any(len(row) != len(header) for row in cells):

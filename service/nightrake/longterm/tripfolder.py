@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import IO
 
 from nightrake.crashpoint import reach
+from nightrake.errors import StoreError
 from nightrake.history.triprecord import README, Record, record_of, record_text
 
 FOLDER = "trips"
@@ -298,3 +299,21 @@ def size_of(path: Path) -> int:
         for file in path.iterdir() if path.is_dir() else (path,):
             total += file.stat().st_size
     return total
+
+
+def record_paths(state_dir: Path) -> list[Path]:
+    """Files and folders of a site's trip records, in order of name.
+
+    Raises:
+        StoreError: The folder cannot be read.
+    """
+    folder = state_dir / FOLDER
+    try:
+        there = sorted(folder.iterdir())
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise StoreError(f"{folder}: cannot be read ({error.strerror}); check its permissions") from error
+    whole = {path.stem for path in there if path.suffix == SUFFIX}
+    still_open = [path for path in there if path.name not in whole and (path / RECORD).is_file()]
+    return sorted([path for path in there if path.suffix == SUFFIX and not path.name.startswith(".")] + still_open)

@@ -16,7 +16,7 @@ from nightrake.history.pack import pack
 from nightrake.history.trips import At, Trip, inside
 from nightrake.history.tripscans import Scans, scans_of
 from nightrake.history.unpack import Unpacked
-from nightrake.longterm.blocks import Blocks
+from nightrake.longterm.blocks import Blocks, Damaged
 from nightrake.longterm.reading import History
 from nightrake.longterm.writing import LIFE
 
@@ -115,7 +115,7 @@ class TripReading(History):
                 continue
             try:
                 found = self._scans(trip, bounds, file.open(row), digest, spec)
-            except ColumnFault as fault:
+            except (ColumnFault, Damaged) as fault:
                 if file.is_there(row):  # it may just have been given up by retention
                     self.damaged.append(f"block {row.id} of {row.endpoint} cannot be read ({fault})")
                 continue

@@ -10,20 +10,24 @@ import hashlib
 import zlib
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import apsw
 
 from nightrake.crashpoint import reach
+from nightrake.domain.cleantext import clean
 from nightrake.errors import StoreError
 from nightrake.longterm.cut import Beside, Cut, Sealed
 from nightrake.longterm.schema import migrate
-from nightrake.longterm.sql import connect, fetch, rollback
+from nightrake.longterm.sql import connect, fetch, is_full, rollback
 
 FILE = "history.db"
 LIFE = 2**48
 COLUMNS = 2**24
 """A block's columns have the keys from its number times this on."""
 PAGE_BYTES = 4096
+LEFT_OUT = "could not be read any more, and was left out when the file was written anew"
+"""In the table ``missing``: of a stretch of which some blocks are gone."""
 PUT_SETTINGS = (
     "insert into settings values(?, ?, ?, ?) on conflict(digest) do update set built = excluded.built"
     " where built = '' and excluded.built <> ''"
@@ -52,6 +56,7 @@ class Writing:
         self._names: dict[str, int] = {}
         try:
             self.db = connect(self.path, vfs)
+            self._inode = _inode_of(self.path)
             try:
                 migrate(self.db, str(self.path), now_utc_ms)
             except BaseException:
@@ -60,20 +65,32 @@ class Writing:
         except (apsw.CorruptError, apsw.NotADBError):
             raise
         except apsw.Error as error:
+            if is_full(state_dir, error):
+                raise StoreError(f"{self.path}: the disk is full; make room") from error
             raise StoreError(f"{self.path}: cannot be opened ({error}); check the disk and its permissions") from error
         self.life = self.sealed = 0
 
-    def begin(self, epoch: str, first_free: int, now_utc_ms: int) -> None:
+    def begin(
+        self,
+        epoch: str,
+        first_free: int,
+        now_utc_ms: int,
+        site: str = "",
+        is_strange: Callable[[str], bool] = lambda epoch: False,
+    ) -> None:
         """Find where sealing goes on.
 
         Args:
             epoch: Id of the store's life. first_free: First input number of the watch that runs now. now_utc_ms: For
-                records.
+                records. site: Site id, "" = not known. is_strange: Whether an epoch is none of this store's.
 
         Raises:
-            apsw.Error: The disk does not take it.
+            StoreError: It is the history of another site or store. apsw.Error: The disk does not take it.
         """
         meta = {str(k): v for k, v in fetch(self.db, "select key, value from meta")}
+        self._check_own(meta, epoch, site, is_strange)
+        if site and meta.get("site") != site:
+            self.db.execute("insert or replace into meta values('site', ?)", (site,))
         self.life, self.sealed = int(meta.get("life", 0)), int(meta.get("sealed", 0))
         if meta.get("epoch") == epoch:
             return
@@ -88,6 +105,17 @@ class Writing:
         except BaseException:
             rollback(self.db)
             raise
+
+    def _check_own(self, meta: dict[str, Any], epoch: str, site: str, is_strange: Callable[[str], bool]) -> None:
+        """What was sealed elsewhere is not mixed with what is sealed here."""
+        out = "move it out of the folder, and put the own one back if there is one; nothing is sealed until then"
+        life, whose = str(meta.get("epoch", epoch)), str(meta.get("site", site))
+        if life == epoch:
+            return  # its own beyond doubt; where the site has another id now, it was renamed
+        if site and whose != site:
+            raise StoreError(f"{self.path}: is the history of the site '{clean(whose, 40)}', not of '{site}'; {out}")
+        if is_strange(life):
+            raise StoreError(f"{self.path}: is the history of another store (epoch {clean(life, 40)}); {out}")
 
     def _put_meta(self, **values: int | str) -> None:
         rows = {"life": self.life, "sealed": self.sealed} | values
@@ -213,6 +241,12 @@ class Writing:
             number = self._names[text] = int(found[0][0])
         return number
 
+    # --- its place in the folder --------------------------------------------------------------------------------------
+
+    def is_left(self) -> bool:
+        """Whether the file that is open here is no longer the one at its path: it was removed, or another put there."""
+        return _inode_of(self.path) != self._inode
+
     # --- the log ------------------------------------------------------------------------------------------------------
 
     def log_fits(self) -> bool:
@@ -232,6 +266,14 @@ class Writing:
     def close(self) -> None:
         """Close the file."""
         self.db.close()
+
+
+def _inode_of(path: Path) -> tuple[int, int]:
+    try:
+        found = path.stat()
+    except OSError:
+        return 0, 0
+    return found.st_dev, found.st_ino
 
 
 def digest_of(head: bytes, columns: dict[int, bytes]) -> bytes:

@@ -70,6 +70,9 @@ class WordsData(Shape):
     person: str = Field(description="Id of the person.")
     subject: str = Field(max_length=120, description="One line.")
     text: str = Field(max_length=700, description="The whole of it, for a telephone.")
+    link: str = Field(
+        default="", max_length=300, description="Where it is seen on the operator's page; empty: there is no page."
+    )
 
 
 class PersonData(WordsData):
@@ -97,6 +100,9 @@ class MoreData(WordsData):
     """One message in the place of many."""
 
     calling: dict[str, int] = Field(description="Alarms that call, by priority, beside those told singly.")
+    drives: list[str] = Field(
+        description="Drives that those are about, the worst first, also where `text` has no room for all of them."
+    )
     over: int = Field(description="Alarms that need the person no more, of which they were not told singly.")
     over_names: list[str] = Field(description="Which, and why: the first of them, in words.")
 

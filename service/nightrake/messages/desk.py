@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import asdict, dataclass, field
 from typing import Any, Protocol
 
@@ -12,6 +12,7 @@ from nightrake.alarms.callqueue import Call, More
 from nightrake.crashpoint import reach
 from nightrake.domain.cleantext import clean
 from nightrake.domain.rows import Row
+from nightrake.messages.ahead import SHARE, Until
 from nightrake.messages.alarmstates import AlarmJob, AlarmStates
 from nightrake.messages.broker import INCOMING_BYTES, BrokerSettings, Received, Will
 from nightrake.messages.canary import Canary
@@ -43,8 +44,12 @@ class Feed(Protocol):
         """
         ...
 
-    def advance(self, seq: int) -> None:
-        """Keep the cursor. Goes back when a broker proves not to have delivered."""
+    def advance(self, seq: int, ahead: Set[int] = frozenset()) -> None:
+        """Keep the cursor. Goes back when a broker proves not to have delivered.
+
+        Args:
+            ahead: Numbers above it that were acknowledged, to be looked at now.
+        """
         ...
 
 
@@ -96,7 +101,7 @@ class Desk:
 
     Args:
         settings: The broker. feed: The journal. topics: Where to tell. site: Its id. epoch: Life of the journal.
-        cursor: Where the last run had got to. drives: Ids of the site's drives.
+        until: Where the last run had got to. drives: Ids of the site's drives.
         people: Whether there are people to be told, so that their topics are tried too. limit: For each of them.
         commands: Deals with commands that come in; None: none are heard.
         utc_ms: The clock. on_link: Called on each change of the link's health.
@@ -109,7 +114,7 @@ class Desk:
         topics: Topics,
         site: str,
         epoch: str,
-        cursor: int,
+        until: Until,
         drives: Iterable[str],
         utc_ms: Callable[[], int],
         on_link: Callable[[bool, str], None],
@@ -124,14 +129,16 @@ class Desk:
         self.site = site
         self.site_name = site
         """As people call it."""
+        self.alarms_link = ""
+        """Address of the page's alarms; "" = there is no page."""
         self.utc_ms = utc_ms
-        self.outbox = Outbox(cursor)
+        self.outbox = Outbox(until.seq, ahead=until.ahead)
         self.states = States(drives)
         self.alarms = AlarmStates()
         self.people = People(limit)
         self.has_people = people
         self.commands = commands
-        self.canary = Canary(secrets.token_hex(8), cursor)
+        self.canary = Canary(secrets.token_hex(8), until.seq)
         self.stats = TellerStats()
         self.wake = asyncio.Event()
         """Set when something may be ready to be sent."""
@@ -145,6 +152,8 @@ class Desk:
         self._began_utc_ms = utc_ms()
         self._rows_run = 0
         self._others = 0
+        self._unkept = 0
+        """Acknowledgements since the cursor was last kept."""
 
     # --- what goes next -----------------------------------------------------------------------------------------------
 
@@ -179,8 +188,11 @@ class Desk:
     def acked(self, seq: int) -> None:
         """The broker has acknowledged a row."""
         self.stats.acked += 1
-        if self.outbox.ack(seq) and self.canary.held is None:
-            self.feed.advance(self.outbox.cursor)
+        self.outbox.ack(seq)
+        self._unkept += 1
+        if self.canary.held is None and SHARE * self._unkept >= len(self.outbox.ahead):
+            self._unkept = 0
+            self.feed.advance(self.outbox.cursor, self.outbox.ahead)
             reach("after-advance")
         if self.outbox.behind:
             self.fetch.set()
@@ -297,7 +309,7 @@ class Desk:
         """
         if isinstance(job, More):
             return self.other(
-                "person", "more", more_payload(job, self.site_name), expiry_s=CALL_EXPIRY_S
+                "person", "more", more_payload(job, self.site_name) | {"link": self.alarms_link}, expiry_s=CALL_EXPIRY_S
             ), CALL_EXPIRY_S
         data = dict(job.payload)
         drive, direction, event = (str(data.pop(k, "")) for k in ("drive", "direction", "event"))

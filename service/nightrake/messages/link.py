@@ -11,8 +11,9 @@ import contextlib
 import logging
 import socket
 import ssl
+import threading
 from collections.abc import Callable, Iterator
-from typing import Any
+from typing import Any, Self
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
@@ -128,6 +129,13 @@ class _Client(aiomqtt.Client):
     event_queued = False
     """An event waits to be handed to the kernel."""
 
+    _thread = 0
+    """The loop's; the library connects in another one."""
+
+    async def __aenter__(self) -> Self:
+        self._thread = threading.get_ident()
+        return await super().__aenter__()
+
     def _on_disconnect(self, *args: Any, **kwargs: Any) -> None:
         if not self._connected.done():  # a certificate refused, say: the library would wait on for the answer
             self._connected.set_exception(aiomqtt.MqttError(EARLY))
@@ -161,7 +169,13 @@ class _Client(aiomqtt.Client):
             if client.socket() is sock and client.want_write():
                 self._loop.add_writer(sock.fileno(), write)
 
-        self._loop.call_soon_threadsafe(register)
+        # A message goes out at once: waiting until the loop asks the socket costs an alarm what all others do first.
+        if threading.get_ident() == self._thread and not client._in_callback_mutex.locked():
+            write()
+            if client.want_write():
+                self._loop.call_soon(register)
+        else:
+            self._loop.call_soon_threadsafe(register)
 
     def _client_connect(self) -> None:
         # Runs in a thread of the loop's pool, which nothing can cancel.

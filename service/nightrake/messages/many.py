@@ -91,7 +91,8 @@ def more_payload(more: More, site: str) -> dict[str, Any]:
     words = more_summary(more, site)
     ended = [clean(bare_subject(line, site).removeprefix(_ENDED)) for line in more.over_subjects[:LONG_LINES]]
     data = {"person": more.person, "subject": words.subject, "text": words.short}
-    return data | {"calling": more.counts, "over": more.over, "over_names": ended}
+    calling = [c for c in more.calls if not c.ends]
+    return data | {"calling": more.counts, "drives": _drives(calling), "over": more.over, "over_names": ended}
 
 
 def flood_summary(site: str, count: int, standing: Mapping[str, int], worst: Sequence[str]) -> Summary:

@@ -16,7 +16,7 @@ from __future__ import annotations
 import heapq
 from bisect import insort
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence, Set
 from typing import NamedTuple
 
 from nightrake.domain.rows import Row
@@ -42,9 +42,10 @@ class Outbox:
 
     Args:
         cursor: Where the last run had got to. capacity: Rows in memory at most.
+        ahead: Numbers above the cursor that it had told, too.
     """
 
-    def __init__(self, cursor: int, capacity: int = CAPACITY) -> None:
+    def __init__(self, cursor: int, capacity: int = CAPACITY, ahead: Iterable[int] = ()) -> None:
         self._capacity = capacity
         self._durable_to = cursor
         self.newest = cursor
@@ -52,6 +53,7 @@ class Outbox:
         self.lost = 0
         """Rows not on disk that found no room at all: only a dead disk and a dead broker together bring this about."""
         self._begin(cursor)
+        self._acked.update(seq for seq in ahead if seq > cursor)
 
     def _begin(self, cursor: int) -> None:
         self.cursor = cursor
@@ -125,6 +127,7 @@ class Outbox:
             ahead = sorted(s for s in self._here | self._acked if s > self.read_to)  # told before the disk had them
             self._order.extend(ahead)
             self.read_to = max(self.read_to, ahead[-1] if ahead else 0)
+            self._acked.intersection_update(self._order)  # what a run before told and the disk never had is in no order
         self._move_cursor()
 
     def _put(self, letter: Letter) -> None:
@@ -223,6 +226,11 @@ class Outbox:
     def waiting(self) -> int:
         """Rows here that are not in flight."""
         return len(self._here) - len(self._flying)
+
+    @property
+    def ahead(self) -> Set[int]:
+        """Numbers above the cursor that were acknowledged."""
+        return self._acked
 
     @property
     def in_flight(self) -> int:

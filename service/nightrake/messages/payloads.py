@@ -51,7 +51,9 @@ class EventData(BaseModel):
 class EventMessage(Envelope):
     """One row of the journal, on the topic `events`."""
 
-    kind: Literal["drive", "alarm", "call", "lockout", "plc", "link", "command", "settings", "history", "service"]
+    kind: Literal[
+        "drive", "alarm", "call", "lockout", "plc", "link", "command", "settings", "history", "page", "service"
+    ]
     data: EventData
 
 

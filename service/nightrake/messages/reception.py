@@ -13,11 +13,10 @@ from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, NamedTuple
 
-import structlog
-
 from nightrake.domain.cleantext import clean
 from nightrake.domain.rows import Answer, Entry
 from nightrake.errors import NightrakeError
+from nightrake.loglibrary import structlog
 from nightrake.messages.broker import Received
 from nightrake.messages.operatorkey import load_library
 from nightrake.messages.proving import BY_KEY, BY_TOPIC, Proved, Prover, Signer, Unproved

@@ -8,12 +8,11 @@ import time
 from collections.abc import Iterable
 from typing import Any
 
-import structlog
-
 from nightrake.alarms.callqueue import Call, More
 from nightrake.crashpoint import reach
 from nightrake.domain.pulse import Pulse
 from nightrake.errors import MessageError
+from nightrake.loglibrary import structlog
 from nightrake.messages.alarmstates import AlarmJob
 from nightrake.messages.broker import LinkLost, Refused
 from nightrake.messages.desk import Desk, Job

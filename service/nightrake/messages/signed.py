@@ -219,4 +219,5 @@ def check_verb(claimed: Claimed) -> None:
         CommandRefused: There is no such command.
     """
     if claimed.verb not in MAY:
-        raise CommandRefused("unknown_verb", f"unknown command '{clean(claimed.verb, 32)}'")
+        text = f"asks for '{clean(claimed.verb, 32)}', which is no command; look at the list of verbs"
+        raise CommandRefused("unknown_verb", text)

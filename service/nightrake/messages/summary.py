@@ -110,13 +110,19 @@ def ended_summary(about: About, event: str, data: Mapping[str, Any], utc_ms: int
         why = about.silent
     elif data.get("why") == "lost":
         why = "its record in the store was damaged; if it still holds you are called again"
+    elif data.get("why") == "nobody":
+        why = "nobody is left in the settings who could be called; it may still hold"
+    elif data.get("goes_on_as"):
+        why = f"goes on as {about._replace(alarm=str(data['goes_on_as'])).place}, which calls by itself"
     respond = float(data.get("respond_s") or 0.0)
     later = f" Still active in {span_words(round(respond / 60))}, it calls again." if respond else ""
     place = f"{about.long_place}: " if about.place else ""
     at = about.at(utc_ms)[-5:]
-    text = f"{about.site}: {place}{about.title}: {why}, at {at}. You are no longer needed for it.{later}"
-    text = clean(text, SHORT_LENGTH)
-    return Summary(subject_line("No longer needed", about.place, f"{about.title}: {why}", about.site), text, text)
+    head, so = "No longer needed", "You are no longer needed for it."
+    if data.get("why") == "nobody":  # by mistake, most likely; nothing says that it is over
+        head, so = "CALLS NOBODY ANY MORE", "Stay with it until people.toml has been put right and reloaded."
+    text = clean(f"{about.site}: {place}{about.title}: {why}, at {at}. {so}{later}", SHORT_LENGTH)
+    return Summary(subject_line(head, about.place, f"{about.title}: {why}", about.site), text, text)
 
 
 def _unwatched_summary(about: About, utc_ms: int) -> Summary:

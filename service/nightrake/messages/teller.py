@@ -15,12 +15,12 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-import structlog
-
 from nightrake.alarms.callqueue import Call, Limit, Together
 from nightrake.domain.pulse import Pulse
 from nightrake.domain.rows import Row
 from nightrake.errors import MessageError, StoreError
+from nightrake.loglibrary import structlog
+from nightrake.messages.ahead import Until
 from nightrake.messages.backoff import FIGHT_LOSSES, FIGHT_SPAN_S, Backoff
 from nightrake.messages.broker import TOO_MANY_IN_FLIGHT, BrokerSettings, LinkLost
 from nightrake.messages.desk import Desk, Feed, TellerStats
@@ -48,7 +48,7 @@ class Teller:
     Args:
         settings: The broker. feed: The journal.
         root, site: First two parts of every topic. epoch: Life of the journal.
-        cursor: Where the last run had got to.
+        until: Where the last run had got to.
         drives: Ids of the site's drives.
         utc_ms: The clock, for stamps.
         on_link: Called on each change with (up, detail). Up means: a canary came back.
@@ -67,7 +67,7 @@ class Teller:
         root: str,
         site: str,
         epoch: str,
-        cursor: int,
+        until: Until,
         drives: Iterable[str],
         utc_ms: Callable[[], int],
         on_link: Callable[[bool, str], None],
@@ -85,7 +85,7 @@ class Teller:
             Topics(root, site),
             site,
             epoch,
-            cursor,
+            until,
             drives,
             utc_ms,
             on_link,
@@ -148,9 +148,9 @@ class Teller:
         """What people have been told in one message in the place of many, since this was last asked."""
         return self._desk.people.queue.noted()
 
-    def set_site_name(self, name: str) -> None:
-        """How the site is called in words."""
-        self._desk.site_name = name
+    def set_site_name(self, name: str, alarms_link: str = "") -> None:
+        """How the site is called in words, and where all its alarms are seen on the page."""
+        self._desk.site_name, self._desk.alarms_link = name, alarms_link
 
     def mark_alarm(self, alarm: str, payload: Mapping[str, Any] | None) -> None:
         """An alarm's state as it is now, by the text form of its key; None: it is over, its topic is cleared."""
@@ -165,6 +165,16 @@ class Teller:
     def stop(self) -> None:
         """End `run` soon: send what waits, say `stopped`, close; within three seconds. (Cancelling does the same.)"""
         self._desk.stop.set()
+
+    @property
+    def is_sending(self) -> bool:
+        """Whether a row was published and is not acknowledged yet."""
+        return bool(self._desk.outbox.in_flight)
+
+    @property
+    def until(self) -> Until:
+        """How far the broker has been told."""
+        return Until(self._desk.outbox.cursor, frozenset(self._desk.outbox.ahead))
 
     @property
     def stats(self) -> TellerStats:

@@ -66,8 +66,13 @@ def svg_of_stack(
         for (draw, _), axes in zip(draws, stack[:, 0], strict=True):
             draw(axes)
         figure.align_ylabels(stack[:, 0])
-        out = io.StringIO()
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+        return inline_svg(figure, name, title)
+
+
+def inline_svg(figure: Figure, name: str, title: str) -> Markup:
+    """A figure, drawn within a style of `svg_of_stack`, as one inline SVG."""
+    out = io.StringIO()
+    figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     return _inline(out.getvalue(), name, title)
 
 

@@ -11,6 +11,7 @@ import matplotlib as mpl
 import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
 
@@ -23,7 +24,11 @@ IN_ROW = 2
 """Names beside each other."""
 NEAR = 0.02
 """Part of the width within which two events share one number."""
-BAND, LINE, URGENT, YES = "#b9cbe0", "#1f3b5c", "#a3211b", "#5b7f58"
+DPI = 110
+PIXEL_PT = 1.1 * 72 / DPI
+"""A little more than a pixel, in points."""
+NOT_READ = "thin grey: not read"
+BAND, LINE, URGENT, YES = "#8fabd0", "#1f3b5c", "#a3211b", "#5b7f58"
 
 
 class Lane(NamedTuple):
@@ -77,7 +82,7 @@ def png_of(picture: Picture) -> bytes:
     below = 0.16 * -(-min(len(picture.events), NAMED_EVENTS) // IN_ROW)
     style: Any = STYLE
     with mpl.rc_context(style):
-        figure = Figure(figsize=(11.0, 1.3 + sum(heights) + below), dpi=110, layout="constrained")
+        figure = Figure(figsize=(11.0, 1.3 + sum(heights) + below), dpi=DPI, layout="constrained")
         ratios = {"height_ratios": heights}
         stack = figure.subplots(len(heights), sharex=True, squeeze=False, gridspec_kw=ratios)[:, 0]
         figure.suptitle(picture.title, fontsize=10.0, ha="left", x=0.01)
@@ -101,12 +106,14 @@ def _local(utc_ms: Any, picture: Picture) -> Any:
 
 def _draw_numbers(axes: Axes, lane: Lane, picture: Picture, set_points: Sequence[tuple[str, float]]) -> None:
     at = _local(lane.utc_ms + picture.step_ms / 2, picture)
-    axes.fill_between(at, lane.low, lane.high, color=BAND, linewidth=0.0, label="lowest to highest")
+    axes.add_collection(_band(lane, picture))
     if len(lane.uncertainty) and not np.isnan(lane.uncertainty).all():
         for sign, label in ((1.0, "mean \u00b1 expanded uncertainty (95 %)"), (-1.0, None)):
             wide = lane.mean + sign * lane.uncertainty
             axes.plot(at, wide, color=LINE, linewidth=0.5, linestyle=(0, (1, 2)), label=label)
     axes.plot(at, lane.mean, color=LINE, linewidth=1.0, label="mean")
+    alone = _alone(~np.isnan(lane.mean))
+    axes.plot(at[alone], lane.mean[alone], color=LINE, linestyle="none", marker=".", markersize=3.0)
     for name, value in set_points:
         axes.axhline(value, color=INK, linestyle="--" if name.startswith("alarm") else "-.", linewidth=0.9)
         axes.annotate(
@@ -119,16 +126,40 @@ def _draw_numbers(axes: Axes, lane: Lane, picture: Picture, set_points: Sequence
         axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.04), ncols=3, fontsize=7.5, borderaxespad=0.0)
 
 
+def _band(lane: Lane, picture: Picture) -> PolyCollection:
+    """A bar from lowest to highest for each column that was read, never narrower or lower than a pixel."""
+    read = ~np.isnan(lane.mean)
+    left, right = (_local(lane.utc_ms[read] + ms, picture) for ms in (0, picture.step_ms))
+    low, high = lane.low[read], lane.high[read]
+    corners = np.stack([(left, low), (left, high), (right, high), (right, low)]).transpose(2, 0, 1)
+    return PolyCollection(
+        list(corners), facecolors=BAND, edgecolors=BAND, linewidths=PIXEL_PT, label="lowest to highest", zorder=1.5
+    )
+
+
+def _alone(read: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Columns between two that were not read: no line goes through them."""
+    apart = np.concatenate([[False], read, [False]])
+    return np.asarray(read & ~apart[:-2] & ~apart[2:])
+
+
 def _draw_bars(axes: Axes, lanes: Sequence[Lane], picture: Picture) -> None:
     width = picture.step_ms / 86_400_000.0
     for row, lane in enumerate(lanes):
         at = _local(lane.utc_ms, picture)
         for mine, colour, alpha in ((lane.high > 0, YES, 0.45), (lane.low > 0, YES, 1.0)):
-            axes.broken_barh(_stretches(at, mine, width), (row + 0.15, 0.7), facecolor=colour, alpha=alpha)
-        axes.broken_barh(_stretches(at, np.isnan(lane.mean), width), (row + 0.45, 0.1), facecolor=GRID)
+            edge: dict[str, Any] = {"edgecolor": colour, "linewidth": PIXEL_PT}
+            axes.broken_barh(_stretches(at, mine, width), (row + 0.15, 0.7), facecolor=colour, alpha=alpha, **edge)
+        gaps = axes.broken_barh(_stretches(at, np.isnan(lane.mean), width), (row + 0.45, 0.1), facecolor=GRID)
+        if np.isnan(lane.mean).any():
+            gaps.set_label(NOT_READ)
     axes.set_yticks([row + 0.5 for row in range(len(lanes))], [lane.name for lane in lanes])
     axes.set_ylim(len(lanes), 0)
     axes.grid(visible=False, axis="y")
+    named = dict(zip(*reversed(axes.get_legend_handles_labels()), strict=True))
+    if named:  # once, whatever the number of lanes
+        axes.legend(list(named.values()), list(named), loc="lower right", bbox_to_anchor=(1.0, 1.0), fontsize=7.5,
+                    borderaxespad=0.0, frameon=False)  # fmt: skip
 
 
 def _stretches(at: Floats, mine: npt.NDArray[np.bool_], width: float) -> list[tuple[float, float]]:
@@ -143,7 +174,8 @@ def _stretches(at: Floats, mine: npt.NDArray[np.bool_], width: float) -> list[tu
 def _draw_events(axes: Axes, picture: Picture) -> None:
     for event in picture.events:
         colour = URGENT if event.urgent else INK
-        axes.axvline(float(_local(event.utc_ms, picture)), color=colour, linewidth=0.8, linestyle=":", alpha=0.8)
+        at = float(_local(event.utc_ms, picture))
+        axes.axvline(at, color=colour, linewidth=0.8, linestyle=":", alpha=0.8, zorder=1.0)  # behind what was read
 
 
 def _number_events(axes: Axes, picture: Picture) -> None:

@@ -100,5 +100,5 @@ def write_whole(file: Path, data: bytes | str) -> None:
             raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        text = f"{file}: the page cannot be written ({reason}); name a file or folder that can be"
+        text = f"{file}: cannot be written ({reason}); name a file or folder that can be"
         raise ReportError(text) from error

@@ -161,7 +161,7 @@ def _torque(picture: TripPicture, drawn: Drawn) -> Draw:
             low, high = (curve.mean + sign * curve.uncertainty for sign in (-1.0, 1.0))
             label = "±U (95 %)"
             axes.fill_between(at, low / 1000, high / 1000, color=BAND, linewidth=0.0, label=label)
-        axes.vlines(at, curve.low / 1000, curve.high / 1000, color=LINE, linewidth=0.6)
+        axes.vlines(at, curve.low / 1000, curve.high / 1000, color=LINE, linewidth=0.6, capstyle="projecting")
         axes.plot(at, _where(curve.mean, ~outside) / 1000, color=LINE, linewidth=1.1, label="torque")
         if outside.any():
             label = "at an end of the calibrated span"
@@ -211,7 +211,7 @@ def _limits(axes: Axes, curve: Curve, sets: Sequence[Set]) -> None:
 def _power(picture: TripPicture, drawn: Drawn, curve: Curve) -> Draw:
     def draw(axes: Axes) -> None:
         at = picture.wall(curve.utc_ms)
-        axes.vlines(at, curve.low, curve.high, color=LINE, linewidth=0.6)
+        axes.vlines(at, curve.low, curve.high, color=LINE, linewidth=0.6, capstyle="projecting")
         axes.plot(at, curve.mean, color=LINE, linewidth=1.0)
         axes.set_ylabel("motor, kW")
         axes.set_ylim(bottom=0.0)

@@ -72,7 +72,8 @@ def read_calibrations(document: Document, drives: Mapping[str, DriveTable], toda
     force = _in_force(document, usable)
     _check_serials(document, force.values(), drives)
     used = list(force.values())
-    return Records(used, [(r, _why_unused(r, drives, today)) for r in records if r not in used])
+    chosen = {id(r) for r in used}
+    return Records(used, [(r, _why_unused(r, drives, today)) for r in records if id(r) not in chosen])
 
 
 def _why_unused(record: CalibrationRecord, drives: Mapping[str, DriveTable], today: date) -> str:
@@ -214,7 +215,7 @@ def _check_record(
     drive = drives.get(table.drive)
     known = document.names("drive")
     if known and table.drive not in known and not document.broken:
-        wrong(("drive",), f"there is no drive '{table.drive}'; {nearest(table.drive, known) or 'correct or remove it'}")
+        wrong(("drive",), _no_drive(table.drive, known))
     elif (
         drive is not None
         and table.direction not in drive.directions
@@ -236,6 +237,17 @@ def _check_record(
         text = f"does not fit the content, which has {digest}; the record was changed after it was made: restore it"
         wrong(("digest",), f"{text}, or make a new record")
     return made, due
+
+
+def _no_drive(drive: str, known: Iterable[str]) -> str:
+    """What to do about a record of no drive.
+
+    It is a mistake and no doubt, although a drive that was taken out leaves one behind: a slip of the pen, or a drive
+    that got another name, looks the same from here, and would go on with an older record or with no torque at all.
+    """
+    hint = nearest(drive, known)
+    gone = f"{hint} If it was taken out" if hint else "correct the name, or if it was taken out"
+    return f"there is no drive '{drive}'; {gone}, move this file away, such as into a folder calibration/gone"
 
 
 def content_digest(record: CalibrationTable) -> str:

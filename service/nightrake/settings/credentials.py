@@ -114,7 +114,10 @@ def secrets_of(settings: Settings) -> Secrets:
     if forward.enabled:
         digests["forward token"] = _digest(token.reveal().encode())
     digests |= {f"channel.{n} secret": _digest(c.reveal().encode()) for n, c in channels.items()}
+    page = settings.page if settings.page.enabled else None
     files = {"mqtt.ca_file": mqtt.ca_file, "mqtt.cert_file": mqtt.cert_file, "mqtt.key_file": mqtt.key_file}
+    if page is not None:
+        files |= {"page.cert_file": page.cert_file, "page.key_file": page.key_file}
     for what, file in files.items():
         digests[what] = _digest(_certificate(file))
     return Secrets(password, token, channels, digests)

@@ -25,7 +25,7 @@ def reload_diff(old: Settings, new: Settings) -> list[str]:
     lines += _duty(old.duty.tables, new.duty.tables)
     lines += _response(old.response, new.response)
     lines += _tables("channel", old.channels, new.channels)
-    for name in ("mqtt", "forward", "store", "history", "control", "clock", "person_limit"):
+    for name in ("mqtt", "forward", "store", "history", "learning", "page", "control", "clock", "person_limit"):
         lines += _fields(f"[{name}]", _plain(getattr(old, name)), _plain(getattr(new, name)))
     if not lines and old.digest != new.digest:
         lines = ["only what the running watch does not use has changed"]
@@ -73,7 +73,7 @@ def _fields(head: str, old: Mapping[str, Any], new: Mapping[str, Any]) -> list[s
 
 
 def _change(key: str, old: Any, new: Any) -> str:
-    if _is_short(old) and _is_short(new):
+    if _is_short(old) and _is_short(new) and "password" not in key.rpartition("_")[2]:
         return f"{key} {_shown(old)} -> {_shown(new)}"
     if new in (None, "", ()):
         return f"{key} is gone"

@@ -26,10 +26,12 @@ from nightrake.settings.duty import build_duty
 from nightrake.settings.dutydoubts import duty_doubts
 from nightrake.settings.folder import Document
 from nightrake.settings.kinds import fitting
+from nightrake.settings.learning import learning_doubts
 from nightrake.settings.lines import Path as KeyPath
 from nightrake.settings.mending import mended, not_given
 from nightrake.settings.models import DriveTable, FolderModel
 from nightrake.settings.names import check_drive_names
+from nightrake.settings.page import check_page, page_doubts, without_hashes
 from nightrake.settings.places import check_between, check_within
 from nightrake.settings.recordingdoubts import recording_doubts
 from nightrake.settings.responding import build_response
@@ -104,6 +106,7 @@ def _build(
     check_shells(document, folder)
     check_channels(document, folder)
     check_keys(document, folder)
+    check_page(document, folder)
     check_drive_names(document)
     duty = build_duty(document, folder, today)
     response = build_response(document, folder, duty, today)
@@ -139,9 +142,13 @@ def _build(
             *duty_doubts(duty, today),
             *alarm_doubts(folder, drives, response),
             *channel_doubts(folder),
+            *page_doubts(folder),
+            *learning_doubts(folder),
         ),
         content=content,
         specifications=specifications,
+        page=folder.page,
+        learning=folder.learning,
         channels=folder.channel,
         person_limit=folder.person_limit,
     )
@@ -193,7 +200,7 @@ def requests_per_s(endpoint: EndpointSpec, points: Iterable[PointSpec]) -> float
 def _content(folder: FolderModel, records: list[CalibrationRecord], response: Response) -> str:
     """Canonical JSON: sorted keys, defaults written out, templates resolved; paths of this machine left out."""
     content = {
-        "settings": folder.model_dump(exclude={"store": {"dir"}, "control": True}),
+        "settings": without_hashes(folder.model_dump(exclude={"store": {"dir"}, "control": True})),
         "calibrations": {r.curve.ref: r.curve.digest for r in records},
         # Times of day mean what these tables say: a newer time zone database is another content.
         "zones": {name: [zone.starts_utc_s, zone.offsets_s] for name, zone in response.zones.items()},

@@ -12,6 +12,8 @@ from pydantic import Field
 from nightrake.settings.alarms import AlarmsModel, AlarmTable, PartLimitsTable, StandbyTable
 from nightrake.settings.base import DirectionName, Id, Label, Model, Text
 from nightrake.settings.channels import ChannelsModel
+from nightrake.settings.learning import LearningTable
+from nightrake.settings.page import PageTable
 from nightrake.settings.people import PeopleModel
 from nightrake.settings.specification import SpecificationTable
 
@@ -243,5 +245,7 @@ class FolderModel(PeopleModel, AlarmsModel, ChannelsModel):
     clock: ClockTable = ClockTable()
     mqtt: MqttTable = MqttTable()
     forward: ForwardTable = ForwardTable()
+    page: PageTable = PageTable()
+    learning: LearningTable = LearningTable()
     plc: dict[Id, PlcTable]
     drive: dict[Id, DriveTable]

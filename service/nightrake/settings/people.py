@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from nightrake.settings.base import Id, Label, Model, Text
+from nightrake.settings.page import PasswordHash
 
 DayName = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAY_NAMES: tuple[DayName, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -29,6 +30,7 @@ class PersonTable(Model):
     reach: Annotated[dict[Id, Text], Field(max_length=20)] = {}
     local_user: Text = ""
     public_key: Text = ""
+    page_password: PasswordHash = ""
 
 
 class ShiftTable(Model):

@@ -12,6 +12,7 @@ from nightrake.settings.build import ns
 from nightrake.settings.folder import Document
 from nightrake.settings.lines import Path as KeyPath
 from nightrake.settings.models import FolderModel, PlcTable
+from nightrake.settings.page import host_fault
 from nightrake.settings.points import LAST_ADDRESS, place_of
 
 SOCKET_PATH_BYTES = 107
@@ -93,10 +94,9 @@ def _check_endpoints(document: Document, plcs: Mapping[str, PlcTable]) -> None:
 
 
 def _check_host(document: Document, path: KeyPath, host: str) -> None:
-    if "://" in host or "/" in host or re.search(r"\s", host):
-        document.wrong(path, f"is '{host}'; expected a host name or an IP address alone")
-    elif host.count(":") == 1 or host.startswith("["):
-        document.wrong(path, f"is '{host}'; the port stands in a key of its own, port, and IPv6 needs no brackets")
+    fault = host_fault(host)
+    if fault:
+        document.wrong(path, fault)
 
 
 def _check_url(document: Document, url: str) -> None:

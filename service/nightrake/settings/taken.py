@@ -11,7 +11,9 @@ from nightrake.domain.site import SiteSpec
 from nightrake.settings.calibrations import CalibrationRecord
 from nightrake.settings.channels import ChannelTable, PersonLimitTable
 from nightrake.settings.duty import Duty
+from nightrake.settings.learning import LearningTable
 from nightrake.settings.models import ClockTable, ForwardTable, HistoryTable, MqttTable, StoreTable
+from nightrake.settings.page import PageTable
 from nightrake.settings.people import PersonTable
 from nightrake.settings.specification import SpecificationTable
 
@@ -38,6 +40,7 @@ class Settings:
         warnings: What is allowed but seldom meant, one sentence each.
         content: The canonical content as JSON text, as the store keeps it.
         specifications: Drive id -> its specification, its quantities still texts; the watch does not need it.
+        page: Where the operator's page is served. learning: When creep is looked for.
         channels: Ways to people besides the broker, by name. person_limit: messages for each person.
     """
 
@@ -57,6 +60,8 @@ class Settings:
     content: str
     specifications: Mapping[str, SpecificationTable] = field(default_factory=dict)
     history: HistoryTable = field(default_factory=HistoryTable)
+    page: PageTable = field(default_factory=PageTable)
+    learning: LearningTable = field(default_factory=LearningTable)
     channels: Mapping[str, ChannelTable] = field(default_factory=dict)
     person_limit: PersonLimitTable = field(default_factory=PersonLimitTable)
 

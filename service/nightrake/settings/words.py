@@ -31,6 +31,8 @@ _BOUNDS = {
     "less_than_equal": "{le:g} or less",
 }
 _SECRET_WORDS = ("password", "passwd", "token", "secret", "api_key", "apikey")
+_NEVER_SHOWN = ("page_password",)
+"""Keys in whose place somebody may have written a password as it is."""
 _ID = "letters, digits, '-' and '_', 1 to 32 of them"
 _TIME = "a time of day such as '06:00', midnight being '00:00'"
 _DAY = "a day such as '2026-12-25'"
@@ -86,7 +88,7 @@ def sentence(finding: Mapping[str, Any], model: type[BaseModel]) -> str:
         return f"there is no [{table if table == 'site' else f'{table}.ID'}] table in the folder; add it"
     if kind == "missing":
         return "is missing and has no default; add it"
-    shown = _shown(value)
+    shown = "something else" if str(finding["loc"][-1]) in _NEVER_SHOWN else _shown(value)
     if isinstance(value, float) and not math.isfinite(value):
         return f"is {shown}; expected a finite number"
     if kind in _TYPES:
@@ -122,6 +124,9 @@ def _unknown_key(path: KeyPath, model: type[BaseModel]) -> str:
     known = sorted({*keys_at(model, path[:-1]), *_before_models(path[:-1])})
     if any(word in key.lower() for word in _SECRET_WORDS):
         held = ("password", "token", "secret")
+        if "page_password" in known:
+            how = "page_password, made by 'nightrake operator password PERSON'"
+            return f"a password never stands in the settings; its hash does, as {how}"
         here = [k for k in known if k.endswith(("_file", "_env")) and any(word in k for word in held)]
         how = f" with {' or '.join(here)}" if here else ""
         return f"a secret never stands in the settings; name a file or an environment variable that holds it{how}"

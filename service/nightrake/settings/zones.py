@@ -21,6 +21,15 @@ def zone_table(name: str, today: date) -> Zone | None:
     return _table(name, today.year)
 
 
+def zone_about(zone: Zone, utc_ms: int) -> Zone:
+    """A zone with the offsets of the years around a moment, however long ago."""
+    try:
+        day = datetime.fromtimestamp(utc_ms / 1000, UTC).date()
+    except (ValueError, OverflowError, OSError):
+        return zone
+    return (zone_table(zone.name, day) if 1971 < day.year < 9980 else None) or zone
+
+
 def named_zone(document: Document, path: KeyPath, name: str, today: date) -> Zone:
     """As `zone_table`; UTC, and a mistake at a key, where there is no such zone."""
     zone = zone_table(name, today)

@@ -16,6 +16,7 @@ from nightrake.historian.dating import Dating
 from nightrake.historian.samplelines import SampleLines
 from nightrake.historian.stamps import Stamps
 from nightrake.longterm.reading import History
+from nightrake.longterm.sql import Slow
 from nightrake.workers.extent import skip_of
 
 WRONG = (ValueError, TypeError, LookupError, ArithmeticError, AttributeError, struct.error)
@@ -26,6 +27,9 @@ MEMO = 256
 """Values of a point kept at hand: more than the watch does, for this process is soon gone."""
 TRIES, TRY_S = 3, 1.0
 """So often a part that cannot be read is read again before it is passed over."""
+SLOW_TRIES = 60
+"""For want of time alone nothing is passed over: so often it is read again, and then the process ends, and is begun
+anew later and later."""
 
 
 @dataclass
@@ -83,11 +87,16 @@ class Drawing:
         at = Chunk(self._at.seq, self._at.stamps)
         if at.seq >= self._to_seq:
             return None
-        for tries in range(TRIES):
+        tries = slow = 0
+        while tries < TRIES:
             try:
                 self._fill(at)
             except StoreError as error:
-                if tries + 1 < TRIES:
+                is_slow = isinstance(error, Slow)
+                slow, tries = slow + is_slow, tries + (not is_slow)
+                if slow >= SLOW_TRIES:
+                    raise
+                if tries < TRIES:
                     time.sleep(TRY_S)
                 else:
                     self._pass_over(at, error)

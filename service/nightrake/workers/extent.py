@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import contextlib
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -11,21 +12,40 @@ from nightrake.historian.dating import Dating
 from nightrake.historian.split import Extent, Going
 from nightrake.history.cutting import is_sound
 from nightrake.longterm.blocks import Blocks
+from nightrake.longterm.sql import Slow
 from nightrake.longterm.tail import SLICE, Tail
 from nightrake.longterm.writing import FILE, LIFE
 
+TRIES = 3
+"""On a machine that is too busy it is begun again so often."""
 
-def extent_of(state_dir: Path, from_seq: int, to_seq: int, dating: Dating, used_ms: int = 0) -> Extent:
+
+def extent_of(
+    state_dir: Path,
+    from_seq: int,
+    to_seq: int,
+    dating: Dating,
+    used_ms: int = 0,
+    together: Iterable[Collection[str]] = (),
+) -> Extent:
     """Look through the sealed blocks of a stretch, then through what of it is in the hot tail.
 
     Args:
         state_dir: Folder of the store. from_seq: The stretch begins after it. to_seq: Its last input number.
         dating: Says when things really were. used_ms: The highest stamp used before it.
+        together: See `Going`.
 
     Raises:
         StoreError: It cannot be read.
     """
-    going, sealed = Going(used_ms), 0
+    for _ in range(TRIES - 1):
+        with contextlib.suppress(Slow):
+            return _extent_of(state_dir, from_seq, to_seq, dating, Going(used_ms, together))
+    return _extent_of(state_dir, from_seq, to_seq, dating, Going(used_ms, together))
+
+
+def _extent_of(state_dir: Path, from_seq: int, to_seq: int, dating: Dating, going: Going) -> Extent:
+    sealed = 0
     if (state_dir / FILE).exists():
         with closing(Blocks(state_dir)) as blocks:
             if blocks.ready:
@@ -39,7 +59,7 @@ def extent_of(state_dir: Path, from_seq: int, to_seq: int, dating: Dating, used_
                 if record.kind == "scan" and is_sound(record) and record.seq <= to_seq:
                     utc_ms = dating.utc_of_input(record.seq, record.mono_ns, record.utc_ms)
                     if utc_ms is not None:
-                        going.take(record.endpoint, utc_ms, utc_ms)
+                        going.take_scan(record.endpoint, utc_ms)
             after = found[-1].seq
     return going.extent()
 

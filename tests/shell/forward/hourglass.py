@@ -10,7 +10,7 @@ import struct
 import time
 import urllib.parse
 import urllib.request
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Iterable, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -67,40 +67,82 @@ def load(second: int, plc: int, word: int) -> int:
     return 4_000 + round((1_900 + round(swing) + noise) * 16_000 / 4_095)
 
 
+Pairs = list[tuple[int, float]]
+"""Stamps and values."""
+
+
+class Digest:
+    """Counts and hashes samples in order of time, holding none; VictoriaMetrics keeps fifteen digits or so."""
+
+    def __init__(self) -> None:
+        self._count, self._hash = 0, hashlib.sha256()
+
+    def add(self, ms: int, value: float) -> None:
+        """The next one."""
+        self._count += 1
+        self._hash.update(f"{ms} {value:.6f}\n".encode())
+
+    def told(self) -> tuple[int, str]:
+        """How many, and their hash."""
+        return self._count, self._hash.hexdigest()
+
+
 def expected(settings: Settings, records: Iterator[TailRecord], field: str) -> dict[str, tuple[int, str]]:
     """By the watch's own lines: drive -> how many samples of a field there are, and their hash."""
+    found: dict[str, Digest] = {}
+    for drive, ms, value in _samples(settings, records, field):
+        found.setdefault(drive, Digest()).add(ms, value)
+    return {drive: one.told() for drive, one in found.items()}
+
+
+def expected_pairs(settings: Settings, records: Iterator[TailRecord], field: str) -> dict[str, Pairs]:
+    """By the watch's own lines: drive -> its samples of a field, in order."""
+    found: dict[str, Pairs] = {}
+    for drive, ms, value in _samples(settings, records, field):
+        found.setdefault(drive, []).append((ms, value))
+    return found
+
+
+def _samples(settings: Settings, records: Iterator[TailRecord], field: str) -> Iterator[tuple[str, int, float]]:
     lines, stamps = SampleLines(settings.site), Stamps()
     for name in settings.site.endpoints:
         lines.learn(plan_of(settings.site, name))
-    found: dict[str, list[tuple[int, float]]] = {}
     for record in records:
         if record.kind != "scan":
             continue
         for line in lines.of(record, record.utc_ms, stamps):
             head, fields, stamp = line.split(" ")
-            drive = head.rpartition("drive=")[2]
             value = next(v for k, _, v in (f.partition("=") for f in fields.split(",")) if k == field)
-            found.setdefault(drive, []).append((int(stamp), float(value)))
-    return {drive: digest(pairs) for drive, pairs in found.items()}
+            yield head.rpartition("drive=")[2], int(stamp), float(value)
 
 
-def digest(pairs: list[tuple[int, float]]) -> tuple[int, str]:
-    """How many samples, and the hash of all of them in order of time; VictoriaMetrics keeps fifteen digits or so."""
-    text = "\n".join(f"{ms} {value:.6f}" for ms, value in sorted(pairs))
-    return len(pairs), hashlib.sha256(text.encode()).hexdigest()
-
-
-def held(url: str, field: str) -> dict[str, tuple[int, str]]:
+def held(url: str, field: str, drives: Iterable[str]) -> dict[str, tuple[int, str]]:
     """What a VictoriaMetrics holds: drive -> how many samples of a field, each as often as it is there, and their hash.
-    Blocking."""
-    query = urllib.parse.urlencode({"match[]": f"nightrake_drive_{field}", "start": "0"})
-    found: dict[str, list[tuple[int, float]]] = {}
+    One drive after the other. Blocking."""
+    found: dict[str, tuple[int, str]] = {}
+    for drive in drives:
+        mine = Digest()
+        for ms, value in sorted(held_pairs(url, field, drive).get(drive, [])):
+            mine.add(ms, value)
+        found[drive] = mine.told()
+    return found
+
+
+def held_pairs(url: str, field: str, drive: str = "") -> dict[str, Pairs]:
+    """What a VictoriaMetrics holds: drive -> its samples of a field, each as often as it is there. Blocking.
+
+    Args:
+        url: Of the store. field: See `historian/FIELDS.md`. drive: Of this one; "" = of all.
+    """
+    only = f'{{drive="{drive}"}}' if drive else ""
+    query = urllib.parse.urlencode({"match[]": f"nightrake_drive_{field}{only}", "start": "0"})
+    found: dict[str, Pairs] = {}
     with urllib.request.urlopen(f"{url}/api/v1/export?{query}", timeout=60.0) as reply:
         for text in reply:
             series = json.loads(text)
             pairs = zip(series["timestamps"], map(float, series["values"]), strict=True)
             found.setdefault(series["metric"]["drive"], []).extend(pairs)
-    return {drive: digest(pairs) for drive, pairs in found.items()}
+    return found
 
 
 DRIVES_PER_PLC = 8

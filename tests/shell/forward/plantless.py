@@ -23,15 +23,23 @@ CONFIG = Path(__file__).parents[3] / "config"
 
 
 class FixedClock(SystemClock):
-    """The machine's clocks, the monotonic one as far ahead as the test says; trust as it says."""
+    """The machine's clocks, the monotonic one as far ahead as the test says; trust as it says.
+
+    Where it stands still only the test moves it: however long the machine takes, it counts for nothing.
+    """
 
     def __init__(self) -> None:
         super().__init__()
         self.is_trusted = True
         self.ahead_ns = 0
+        self._stands_ns: int | None = None
+
+    def stand_still(self) -> None:
+        """From now on only `ahead_ns` moves it."""
+        self._stands_ns = super().mono_ns()
 
     def mono_ns(self) -> int:
-        return super().mono_ns() + self.ahead_ns
+        return (super().mono_ns() if self._stands_ns is None else self._stands_ns) + self.ahead_ns
 
     def trusted(self) -> bool:
         return self.is_trusted
@@ -123,6 +131,15 @@ def scan_of(plan: ReadPlan, utc_ms: int) -> RawScan:
         data = bytes((block.count + 7) // 8) if block.table.holds_bits else bytes([16, 0]) * block.count
         replies.append(BlockReply(index, Got.GOOD, data, mono_ns))
     return RawScan(plan.endpoint, plan, mono_ns, utc_ms, tuple(replies))
+
+
+@asynccontextmanager
+async def still_site(folder: Path, url: str) -> AsyncIterator[Site]:
+    """The same, with a clock that only the test moves."""
+    async with site(folder, url) as at:
+        at.clock.stand_still()
+        at.new_forwarding()
+        yield at
 
 
 @asynccontextmanager

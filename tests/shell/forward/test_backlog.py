@@ -45,7 +45,7 @@ async def same_in(at: Many, store: Victoria, field: str = "power_kw") -> None:
     counts = {drive: count for drive, (count, _) in wanted.items()}
     for _ in range(20):
         await asyncio.sleep(1.2)  # a store shows what is new after a moment
-        found = await asyncio.to_thread(held, store.url, field)
+        found = await asyncio.to_thread(held, store.url, field, wanted)
         if {drive: count for drive, (count, _) in found.items()} == counts:
             break
     assert {drive: count for drive, (count, _) in found.items()} == counts
@@ -60,6 +60,7 @@ async def test_what_is_old_is_caught_up_with_beside_what_is_new(
 ) -> None:
     """The backlog comes from the tail, and where that is gone from history; new samples do not wait for it."""
     monkeypatch.setattr(forwardbacklog, "RESEND_S", 1.0)
+    monkeypatch.setattr(forwardbacklog, "SETTLE_S", 2.5)
     async with many(tmp_path, victoria.url, DRIVES) as at:
         begin_ms = at.clock.utc_ms() - SECONDS * 1000
         await at.record(begin_ms, SECONDS)
@@ -87,10 +88,12 @@ async def test_clock_set_back_meanwhile_keeps_both_lanes_apart(
 ) -> None:
     """Ten minutes are lived through twice: what is new waits for what is old, and goes on above its stamps."""
     monkeypatch.setattr(forwardbacklog, "RESEND_S", 1.0)
+    monkeypatch.setattr(forwardbacklog, "SETTLE_S", 2.5)
     async with many(tmp_path, victoria.url, DRIVES) as at:
         begin_ms = at.clock.utc_ms() - SECONDS * 1000
         await at.record(begin_ms, SECONDS)
         await at.record(begin_ms + SECONDS * 1000 - 600_000, 400)
+        await until(lambda: not at.store.stats().queued_tail)  # only what is on disk is left to the other lane
         async with at.forwarded() as forwarding:
             await until(lambda: forwarding.status()["backlog"]["stretches"] == 1, 30.0)
             held_back = forwarding.status()["backlog"]["holds"]
@@ -108,10 +111,12 @@ async def test_clock_set_back_a_little_makes_nobody_wait(
 ) -> None:
     """Three seconds: the live lane begins above what they can have pushed on."""
     monkeypatch.setattr(forwardbacklog, "RESEND_S", 1.0)
+    monkeypatch.setattr(forwardbacklog, "SETTLE_S", 2.5)
     async with many(tmp_path, victoria.url, DRIVES) as at:
         begin_ms = at.clock.utc_ms() - SECONDS * 1000
         await at.record(begin_ms, SECONDS - 10)
         await at.record(begin_ms + SECONDS * 1000 - 13_000, 10)
+        await until(lambda: not at.store.stats().queued_tail)
         async with at.forwarded() as forwarding:
             await until(lambda: forwarding.status()["backlog"]["stretches"] == 1, 10.0)
             held_back = forwarding.status()["backlog"]["holds"]

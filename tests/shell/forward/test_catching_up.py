@@ -30,6 +30,7 @@ def soon(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("nightrake.forwardlanes.FAR_INPUTS", 1_000)
     monkeypatch.setattr("nightrake.forwardlanes.FAR_MS", 10_000)
     monkeypatch.setattr(forwardbacklog, "RESEND_S", 1.0)
+    monkeypatch.setattr(forwardbacklog, "SETTLE_S", 0.2)
 
 
 async def record(at: Many) -> int:
@@ -138,4 +139,4 @@ async def test_extent_is_the_same_sealed_or_not(tmp_path: Path) -> None:
 
     assert before == after == Extent(begin_ms, begin_ms + 59_500, 0, 0)
     assert part == Extent(begin_ms + 10_000, begin_ms + 19_500, 0, 0)
-    assert (used.back_ms, used.again >= 3) == (2_000, True)
+    assert (used.back_ms, used.again) == (2_000, 0), "time has come past what was used since"

@@ -274,7 +274,7 @@ async def test_retry_after_is_obeyed(tmp_path: Path) -> None:
 @pytest.mark.asyncio
 async def test_black_hole_costs_the_loop_nothing_and_ends_at_once(tmp_path: Path) -> None:
     """A store that accepts and never answers: the loop stays free, the link is told down, a cancel waits for nobody."""
-    async with fake_store() as store, site(tmp_path, store.url, timeout_s=0.6) as at:
+    async with fake_store() as store, site(tmp_path, store.url, timeout_s=3.0) as at:
         store.answer = lambda lines: Reply(0)
         at.scans(2)
         latest, worst_s = time.perf_counter(), 0.0
@@ -287,8 +287,8 @@ async def test_black_hole_costs_the_loop_nothing_and_ends_at_once(tmp_path: Path
             began = time.perf_counter()
         took_s = time.perf_counter() - began
 
-    assert worst_s < 0.25  # on a busy machine; a blocking write would take 0.6
-    assert took_s < 0.5
+    assert worst_s < 1.25  # on a busy machine; a blocking write would take 3
+    assert took_s < 1.25
 
 
 @pytest.mark.asyncio

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -13,6 +11,7 @@ from nightrake.crashpoint import ARCHIVE, VARIABLE
 from nightrake.journal.archive import FOLDER, Where
 from nightrake.journal.audit import Audit
 from nightrake.journal.search import Search
+from peers.warm import python
 from shell.journal import archive_victim
 
 TESTS = Path(__file__).resolve().parents[2]
@@ -21,14 +20,8 @@ TESTS = Path(__file__).resolve().parents[2]
 def live(state_dir: Path, kill_at: str) -> tuple[int, dict[int, str], int]:
     """One life: exit code, hash of each row by its number, the highest that was told durable."""
     paths = os.pathsep.join([str(TESTS), str(TESTS.parent / "service")])
-    done = subprocess.run(
-        [sys.executable, archive_victim.__file__, str(state_dir)],
-        env=os.environ | {VARIABLE: kill_at, "PYTHONPATH": paths},
-        capture_output=True,
-        text=True,
-        timeout=30,
-        check=False,
-    )
+    environment = os.environ | {VARIABLE: kill_at, "PYTHONPATH": paths}
+    done = python(archive_victim.__file__, str(state_dir), env=environment, timeout=30.0)
     assert done.stderr == ""
     lines = [line.split() for line in done.stdout.splitlines()]
     used = {int(words[1].split("-")[1]): words[2] for words in lines if words[0] == "use"}

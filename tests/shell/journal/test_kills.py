@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 import random
-import subprocess
-import sys
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -16,6 +14,7 @@ from nightrake.crashpoint import STORE, VARIABLE
 from nightrake.journal.chain import verify
 from nightrake.journal.reader import Reader, read_all
 from nightrake.journal.schema import schema_number
+from peers.warm import python
 from shell.journal import victim
 
 ONCE = ("mid-migration", "before-open-commit", "after-open-commit", "before-close")
@@ -37,14 +36,8 @@ class Ledger:
 def live(state_dir: Path, number: int, kill_at: str) -> Ledger:
     """Let the victim live until its aimed end."""
     paths = os.pathsep.join([str(TESTS), str(TESTS.parent / "service")])
-    done = subprocess.run(
-        [sys.executable, victim.__file__, str(state_dir), str(number)],
-        env=os.environ | {VARIABLE: kill_at, "PYTHONPATH": paths},
-        capture_output=True,
-        text=True,
-        timeout=15,
-        check=False,
-    )
+    environment = os.environ | {VARIABLE: kill_at, "PYTHONPATH": paths}
+    done = python(victim.__file__, str(state_dir), str(number), env=environment, timeout=15.0)
     assert done.stderr == ""
     look_whole(state_dir)
     ledger = Ledger(done.returncode)

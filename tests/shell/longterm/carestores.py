@@ -18,6 +18,7 @@ from nightrake.longterm.sealing import Sealing
 from nightrake.longterm.summarising import Summarising, mark
 from nightrake.longterm.tail import Tail
 from nightrake.longterm.writing import Writing
+from peers.warm import python
 from shell.journal.makers import Chain, opened
 from shell.longterm.histories import CONFIG, NOON_MS, Past, S
 
@@ -58,19 +59,19 @@ def seal(folder: Path, cuts: int = 100) -> None:
 
 
 def historian(*words: str | Path, state: Path, kill_at: str = "", prefix: tuple[str, ...] = ()) -> tuple[int, str, str]:
-    """The command: exit code and what it printed, in one line each."""
-    done = subprocess.run(
-        [
-            *prefix,
-            *(sys.executable, "-m", "nightrake.cli", "historian", *map(str, words)),
-            *("--config", str(CONFIG), "--set", f"store.dir={state}"),
-        ],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-        env=os.environ | {"NIGHTRAKE_KILL_AT": kill_at},
-    )
+    """`nightrake historian`: exit code and what it printed, in one line each."""
+    return command("historian", *words, state=state, kill_at=kill_at, prefix=prefix)
+
+
+def command(*words: str | Path, state: Path, kill_at: str = "", prefix: tuple[str, ...] = ()) -> tuple[int, str, str]:
+    """A command on a store: exit code and what it printed, in one line each."""
+    argv = ("-m", "nightrake.cli", *map(str, words), "--config", str(CONFIG), "--set", f"store.dir={state}")
+    env = os.environ | {"NIGHTRAKE_KILL_AT": kill_at}
+    if prefix:
+        told = [*prefix, sys.executable, *argv]
+        done = subprocess.run(told, capture_output=True, text=True, timeout=60, check=False, env=env)
+    else:
+        done = python(*argv, env=env)
     return done.returncode, " ".join(done.stdout.split()), " ".join(done.stderr.split())
 
 

@@ -27,12 +27,13 @@ from nightrake.longterm.care import About
 from nightrake.longterm.reading import History
 from nightrake.longterm.writing import Writing
 from peers.apart import Apart
-from plantnights import a_night
 from shell.journal.segments import small_segments
 from shell.longterm.carestores import a_store, epoch_of, historian, records, seal
 from shell.longterm.histories import NOON_MS, Past
 from shell.longterm.triphistories import records as trip_records
 from shell.longterm.triphistories import turn
+
+pytestmark = pytest.mark.timeout(60)  # each runs several commands, which are slow to begin on a busy machine
 
 HOURS = 4
 ABOUT = About("works", "1", 0, gently=False)
@@ -379,11 +380,9 @@ def test_compacted_files_are_smaller_and_the_same_store(state: Path, made: tuple
     assert historian("verify", state=state)[0] == 0
 
 
-def test_trip_records_and_archive_go_along(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_trip_records_and_archive_go_along(night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Finished and open ones, and closed segments of the journal; damage in either is found, in a backup and here."""
-    state = tmp_path / "state"
-    a_night(state)
-    turn(state)
+    state = shutil.copytree(night, tmp_path / "state")
     small_segments(monkeypatch)
     archive_journal(state)
     before = trip_records(state)

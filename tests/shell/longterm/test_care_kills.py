@@ -5,8 +5,6 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import subprocess
-import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -16,8 +14,11 @@ import pytest
 from nightrake.crashpoint import CARE, VARIABLE
 from nightrake.errors import StoreError
 from nightrake.longterm.reading import History
+from peers.warm import python
 from shell.longterm.carestores import a_store, epoch_of, historian, records, seal
 from shell.longterm.histories import Past
+
+pytestmark = pytest.mark.timeout(60)  # each runs several commands, which are slow to begin on a busy machine
 
 BACKUPS = ("mid-backup", "before-backup-list", "before-backup-name")
 UNDECIDED = ("mid-restore-copy", "mid-restore-copy:2", "before-restore")
@@ -127,8 +128,7 @@ def test_worker_gives_back_in_steps(state: Path, made: tuple[Path, Path, Past]) 
     before = (state / "history.db").stat().st_size
 
     def give_back(kill_at: str) -> int:
-        command = [sys.executable, "-c", GIVE_BACK, str(state)]
-        return subprocess.run(command, check=False, env=os.environ | {VARIABLE: kill_at}).returncode
+        return python("-c", GIVE_BACK, str(state), env=os.environ | {VARIABLE: kill_at}).returncode
 
     assert give_back("mid-compact") == KILLED
     assert records(state) == made[2].records

@@ -21,12 +21,12 @@ import pytest
 
 from nightrake.alarms.zones import UTC_ZONE
 from nightrake.cli.history_export import Layout, ParquetFile, csv_parts, safe_cell
-from nightrake.cli.history_read import lanes_of
 from nightrake.cli.main import main
 from nightrake.domain.calibration import torque_of
 from nightrake.domain.signals import position_of
 from nightrake.history.lanes import Piece, side_by_side
 from nightrake.history.signals import signals_of
+from nightrake.longterm.drivereading import lanes_of
 from nightrake.settings import load
 from recordeddays import CONFIG, RecordedDay
 from shell.longterm.histories import Past, forget_tail, seal
@@ -211,11 +211,14 @@ def test_table_fits_the_screen_and_hides_no_extreme(command: Command) -> None:
 
 
 def test_each_reading_can_be_listed(command: Command) -> None:
-    """A line a scan, its stamp to the ms."""
+    """A line a scan, its stamp to the ms, below its day; none wider than a terminal of 80 columns."""
     done = command.run("PC1", "2026-09-21T15:05:30/PT30S", "--every", "reading")
-    lines = [line for line in done.out.splitlines() if line.startswith("2026")]
-    assert len(lines) == 10
-    assert all(line[19] == "." for line in lines)
+    lines = done.out.splitlines()
+    scans = [line for line in lines if line.startswith("15:05:")]
+    assert len(scans) == 10
+    assert all(line[8] == "." for line in scans)
+    assert lines[lines.index(scans[0]) - 1] == "2026-09-21"
+    assert max(map(len, lines)) <= 80
 
 
 def test_terminal_drawing_has_set_points_and_events(command: Command, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -232,6 +235,29 @@ def test_terminal_drawing_has_set_points_and_events(command: Command, monkeypatc
     assert shutdown.startswith("  \u00b7")
     assert "\u2588" in shutdown
     assert " " in shutdown.strip()  # the silence
+
+
+def test_drawing_is_open_where_nobody_watched(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A watch that was away for seven seconds, less than a point may be silent: no lane goes on over that time."""
+
+    def minute(day: RecordedDay) -> Iterator[None]:
+        day.note("gap", seconds=7.0)
+        yield from day.seconds(60)
+
+    day = RecordedDay(tmp_path)
+    day.run(lambda one: one.seconds(60))
+    day.clock.advance(7.0)
+    day.run(minute)
+    monkeypatch.setenv("COLUMNS", "80")
+    done = Command(tmp_path, capsys, monkeypatch).run("PC1", "2026-09-21T15:00:34/PT60S", "--plot", "--every", "1s")
+    lines = done.out.splitlines()
+
+    for name in ("forward/alarm/A:", "running:"):
+        lane = lines[lines.index(name) + 1].strip()
+        assert 5 <= lane.count(" ") <= 10, lane
+        assert len(lane.split()) == 2
 
 
 def test_picture_is_drawn_with_what_is_marked(command: Command, tmp_path: Path) -> None:
@@ -310,6 +336,7 @@ def long_series(slices: int, columns: int) -> Iterator[Piece]:
         yield Piece(utc_ms, (*[values] * (columns - 1), np.zeros(2_000, np.int16)))
 
 
+@pytest.mark.timeout(120)
 @pytest.mark.parametrize("form", ["csv", "parquet"])
 def test_export_of_any_length_needs_little_memory(form: str, tmp_path: Path) -> None:
     """Ten times the rows take no more memory: 400,000 of them, some 40 MB of text, within 25 MB (Parquet 60 MB)."""

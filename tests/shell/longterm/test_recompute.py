@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -22,6 +23,7 @@ from nightrake.longterm.hourbuilding import HourBuilder
 from nightrake.longterm.recomputing import DayMade, Recomputing, Wish, apply, carry_out, wish_of
 from nightrake.longterm.summaries import SummaryWriting
 from nightrake.longterm.writing import Writing
+from shell.longterm.apartworker import Worker
 from shell.longterm.histories import CONFIG, NOON_MS, Past
 from shell.longterm.test_summarising import everything, reading, same, seal_and_build, worker
 
@@ -218,8 +220,13 @@ def test_command_under_the_same_record_changes_nothing(
     assert "Nothing was written; --write keeps it." in out
     assert max(len(line) for line in out.splitlines()) <= 80
     assert ask(tmp_path, write=True) == 0
-    assert "2 days were written." in capsys.readouterr().out
+    assert "2 days were written. No watch runs: the next one puts that into the journal." in capsys.readouterr().out
     same(everything(tmp_path, "PC1"), before)
+    with closing(Worker(tmp_path)) as worker:
+        left = worker.hear(lambda said: "untold" in said)["untold"]
+    assert isinstance(left, dict)
+    assert wish_of(left["recompute"]).drive == "PC1"
+    assert "2 days of PC1 forward were written" in left["text"]
 
 
 @pytest.mark.parametrize(
@@ -241,6 +248,25 @@ def test_mistakes_of_the_command_are_sentences(
     """What is wrong and what to do."""
     with pytest.raises(NightrakeError, match=words):
         ask(tmp_path, **changes)
+
+
+def test_drive_that_was_taken_out_is_recomputed_from_a_copy_of_the_settings(
+    past: Past, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command says how, and so it goes."""
+    without = shutil.copytree(CONFIG, tmp_path / "without")
+    drives = (without / "drives.toml").read_text()
+    begin = drives.index("[drive.PC1]")
+    (without / "drives.toml").write_text(drives[:begin] + drives[drives.index("[drive.PC2]") :])
+    for record in (without / "calibration").glob("PC1-*"):
+        record.unlink()
+    sets: dict[str, str | int | float] = {"store.dir": str(tmp_path)}
+    asked = Asked("PC1", "2026-09-20T00:00Z", "", "", "", write=False)
+
+    with pytest.raises(NightrakeError, match="no longer in the settings; put its table"):
+        run_recompute(without, sets, asked)
+    assert run_recompute(shutil.copytree(CONFIG, tmp_path / "copy"), sets, asked) == 0
+    assert "0 of them change" in capsys.readouterr().out
 
 
 def test_store_that_a_watch_holds_is_left_to_it(past: Past, tmp_path: Path) -> None:

@@ -12,10 +12,11 @@ from pathlib import Path
 import pytest
 
 from clocks import ManualClock
-from nightrake import keeping
+from nightrake import forwardprocess
 from nightrake.domain.rows import Entry
 from nightrake.errors import ControlError
-from nightrake.keeping import HOUR_MS, Keeping, entry_of
+from nightrake.historyrows import HOUR_MS, entry_of
+from nightrake.keeping import Keeping
 from nightrake.longterm.recomputing import Wish
 from shell.journal.makers import opened, until
 from shell.longterm.histories import Past
@@ -43,7 +44,7 @@ async def noted(folder: Path, past: Past, clock: ManualClock) -> AsyncIterator[t
     async with opened(folder) as (store, _):
         told: list[Entry] = []
         settings = replace(past.settings, store=past.settings.store.model_copy(update={"dir": str(folder)}))
-        made = Keeping(settings, store, clock, lambda: 0, lambda up, detail: None, told.append)
+        made = Keeping(settings, store, clock, lambda: 0, lambda link: lambda up, detail: None, told.append)
         task = asyncio.create_task(made.run())
         try:
             await until(lambda: bool(made.status()["up"]))
@@ -102,7 +103,7 @@ async def test_worker_that_ends_in_the_middle_is_a_row_too(
 ) -> None:
     """A part may be written: that is said, once."""
     fake_worker(tmp_path, monkeypatch, json.dumps({"sealed": 0, "error": ""}), then="read line")
-    monkeypatch.setattr(keeping, "END_S", 0.1)
+    monkeypatch.setattr(forwardprocess, "END_S", 0.1)
     async with noted(tmp_path, past, manual_clock) as (made, told):
         with pytest.raises(ControlError, match="has ended"):
             await made.ask(recompute=wish, actor="anna")

@@ -192,8 +192,8 @@ def test_snapshots_and_stamps(past: Past, tmp_path: Path) -> None:
         assert history.snapshots() == [(0, NOON_MS)]
         assert history.span() == (min(r.utc_ms for r in past.records), max(r.utc_ms for r in past.records))
         middle = past.records[len(past.records) // 2]
-        near = history.seq_near(middle.utc_ms)
-        assert near <= next(r.seq for r in past.records if r.utc_ms >= middle.utc_ms)
+        mine = [r.seq for r in past.records if middle.utc_ms <= r.utc_ms < middle.utc_ms + 60_000]
+        assert history.stretch(middle.utc_ms, middle.utc_ms + 60_000) == (min(mine), max(mine))
         assert history.boots() == [(1, "boot")]
         assert history.segments() == [("boot", MONO_NS, NOON_MS, True)]
 

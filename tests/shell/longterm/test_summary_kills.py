@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from contextlib import closing
 from pathlib import Path
 
@@ -35,11 +34,7 @@ def test_kills_leave_summaries_as_if_there_had_been_none(tmp_path: Path) -> None
         past.go(4 * 3_600 // len(AIMS), 15.0)
         past.store(tmp_path, begin)
         worker = Worker(tmp_path, aim)
-        end_s = time.monotonic() + 3.0
-        while time.monotonic() < end_s and worker.hear():
-            pass
-        if time.monotonic() < end_s:  # it hung up: it is dead, or about to be
-            worker.process.wait(5.0)
+        worker.go_on()
         killed |= {aim.partition(":")[0]} if worker.process.poll() == -9 else set()
         worker.kill()
     worker = Worker(tmp_path)

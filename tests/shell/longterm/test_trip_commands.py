@@ -7,8 +7,6 @@ import io
 import json
 import re
 import shutil
-import subprocess
-import sys
 import zipfile
 from pathlib import Path
 
@@ -17,41 +15,19 @@ import pytest
 from nightrake.errors import NightrakeError
 from nightrake.journal.chain import verify
 from nightrake.longterm.tripfile import TripFile
-from plantnights import CONFIG, a_night
-from shell.longterm.triphistories import records, turn
+from peers.warm import python
+from plantnights import CONFIG
+from shell.longterm.triphistories import records
+
+pytestmark = pytest.mark.timeout(60)  # each runs several commands, which are slow to begin on a busy machine
 
 SHUTDOWN = "PC1-forward-shutdown-1"
 
 
-@pytest.fixture(scope="module")
-def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The store of a night with an alarm, a shutdown and a release, and its records."""
-    folder = tmp_path_factory.mktemp("night")
-    a_night(folder)
-    turn(folder)
-    return folder
-
-
 def trips(night: Path, *words: str, config: Path = CONFIG, cwd: Path | None = None) -> tuple[int, str, str]:
     """The command: exit code and what it printed."""
-    done = subprocess.run(
-        [
-            sys.executable,
-            "-m",
-            "nightrake.cli",
-            "trips",
-            *words,
-            "--config",
-            str(config),
-            "--set",
-            f"store.dir={night}",
-        ],
-        capture_output=True,
-        text=True,
-        timeout=20,
-        check=False,
-        cwd=cwd or night,
-    )
+    argv = ("-m", "nightrake.cli", "trips", *words, "--config", str(config), "--set", f"store.dir={night}")
+    done = python(*argv, cwd=str(cwd or night))
     return done.returncode, done.stdout, done.stderr
 
 

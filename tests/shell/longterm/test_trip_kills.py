@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from nightrake.crashpoint import TRIPS, VARIABLE
 from nightrake.longterm.tripfile import TripFile
+from peers.warm import python
 from shell.longterm.test_history_kills import SERVICE
 from shell.longterm.triphistories import TripPast, records
 
@@ -30,8 +29,7 @@ TESTS = Path(__file__).resolve().parents[2]
 def life(folder: Path, kill_at: str, quota_mb: int = 100) -> int:
     """One turn in a process of its own; gives its exit code."""
     environment = os.environ | {VARIABLE: kill_at, "PYTHONPATH": f"{SERVICE}:{TESTS}"}
-    command = [sys.executable, "-c", WORK, str(folder), str(quota_mb)]
-    return subprocess.run(command, env=environment, timeout=20.0, check=False).returncode
+    return python("-c", WORK, str(folder), str(quota_mb), env=environment).returncode
 
 
 def seqs_of(folder: Path) -> dict[str, list[int]]:

@@ -288,6 +288,24 @@ def test_quota_takes_the_oldest_alarms_and_no_shutdown(tmp_path: Path) -> None:
     assert [one.name.split("-")[2] for one in given_up(folder)] == ["alarm", "alarm", "alarm", "shutdown", "shutdown"]
 
 
+def test_records_that_go_are_named_to_the_watch(tmp_path: Path) -> None:
+    """Once when they go, and once by each later worker: the watch may have heard nothing of the last one."""
+    assert len(made(tmp_path, ["shutdown", "alarm"])) == 2
+    keeper = TripKeeping(tmp_path, 0, lambda: None)
+    assert keeper.facts()["trips_gone"] == []
+    keeper.turn()
+    gone = keeper.facts()["trips_gone"]
+    assert [one[:2] for one in gone] == [(one.name, one.alarm) for one in given_up(tmp_path / "trips")]
+    assert [one[1] for one in gone] == ["PC1/forward/alarm_contact", "PC1/forward/shutdown_contact"]
+    keeper.turn()
+    assert keeper.facts()["trips_gone"] == []
+    keeper.close()
+    again = TripKeeping(tmp_path, 0, lambda: None)
+    again.turn()
+    assert again.facts()["trips_gone"] == gone
+    again.close()
+
+
 def test_what_is_no_record_is_left_alone_and_told(tmp_path: Path) -> None:
     """A stranger's zip and a damaged record stay where they are; the others are kept as ever."""
     made(tmp_path, ["alarm"])

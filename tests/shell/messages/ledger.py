@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from typing import Any
 
 from nightrake.domain.rows import SCHEMA_VERSION, Row, canonical
 from nightrake.errors import StoreError
+from nightrake.messages.ahead import Until
 from nightrake.messages.broker import BrokerSettings
 from nightrake.messages.teller import Teller
 
@@ -43,6 +44,7 @@ class Ledger:
     def __init__(self, cursor: int = 0) -> None:
         self.rows: list[Row] = []
         self.cursor = cursor
+        self.ahead = frozenset[int]()
         self.cursors: list[int] = []
         self.reads = 0
         self.broken = False
@@ -54,8 +56,9 @@ class Ledger:
             raise StoreError("the disk is away")
         return [r for r in self.rows if r.seq > seq][:limit]
 
-    def advance(self, seq: int) -> None:
+    def advance(self, seq: int, ahead: Set[int] = frozenset()) -> None:
         self.cursor = seq
+        self.ahead = frozenset(ahead)
         self.cursors.append(seq)
 
 
@@ -73,7 +76,7 @@ class Watch:
             root="nightrake",
             site="fennmark",
             epoch="e1",
-            cursor=self.ledger.cursor,
+            until=Until(self.ledger.cursor, self.ledger.ahead),
             utc_ms=lambda: UTC_MS,
             on_link=self._on_link,
             **given,

@@ -370,7 +370,7 @@ async def test_sender_without_an_answer_asks_again_and_says_so_at_last(
         with pytest.raises(MessageError, match="may have been done all the same"):
             await send_command(settings(mosquitto.port, client_id="phone"), TOPICS, message(), 1.0)
 
-    assert time.monotonic() - began_s < 5.0
+    assert time.monotonic() - began_s < 15.0
     assert len({m.payload for m in ear.heard}) == 1
     assert len(ear.heard) > 2
 

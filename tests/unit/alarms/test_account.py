@@ -344,6 +344,30 @@ def test_rows_of_a_clock_that_could_not_be_trusted_are_counted() -> None:
     assert "1 row of it written while the clock could not be trusted" in told(night.rows)
 
 
+def test_what_became_of_the_history_is_told() -> None:
+    """A record that went, torque that now reads otherwise, what was not recorded: by whom, about which drive."""
+    night = Nights()
+    night.tell("history", "trip_given_up", "PC1", "forward", record="PC1-forward-alarm-2")
+    night.tell("history", "recomputed", "PC1", "forward", record="PC1-2026-11", actor="eng1")
+    night.tell("history", "recording_on_change_began", rules="ab")
+
+    text = told(night.rows)
+    assert "PC1 forward: a trip record was given up for want of room (PC1-forward-alarm-2)." in text
+    assert "PC1 forward: torque of the past was derived anew (PC1-2026-11), by eng1." in text
+    assert "From here on some points are recorded on change." in text
+
+
+def test_step_of_the_clock_is_told_as_people_say_it() -> None:
+    """No exponents."""
+    night = Nights()
+    for by_s in (2.5, -3_600.0, 34_560_000_000.0):
+        night.tell("service", "clock_stepped", by_s=by_s)
+    text = told(night.rows)
+    assert "The clock was set by +2.5 s." in text
+    assert "The clock was set back by 1 h." in text
+    assert "The clock was set forward by 1095 years." in text
+
+
 def test_empty_journal_and_journal_that_begins_later() -> None:
     """Said, not shown as a quiet night."""
     night = Nights("2026-11-26 03:00")
@@ -378,9 +402,10 @@ KEYS = st.sampled_from(
 )
 EVENTS = st.sampled_from(
     "raised raised_again acknowledged cleared reset shelved flood_began called calls_answered check_called refused "
-    "opened released cause started gap stopped link_down link_up link_changes_counted stop_confirmed x".split()
+    "opened released cause started gap stopped trip_given_up recomputed "
+    "link_down link_up link_changes_counted stop_confirmed x".split()
 )
-KINDS = st.sampled_from("alarm call command lockout drive service settings link plc other".split())
+KINDS = st.sampled_from("alarm call command lockout drive service settings link plc history other".split())
 ALARMS = st.sampled_from([str(PC1_ALARM), "x", "a/b/c/d/e", "//", ""])
 
 

@@ -68,7 +68,9 @@ def test_notices_are_no_alarms() -> None:
     """Never called out, and nothing to answer."""
     notices = {k for k, t in ALARM_TYPES.items() if not t.is_alarm}
 
-    assert notices == {"calibration_due", "dead_letters", "history_behind", "service_updated", "creep_forecast"}
+    assert notices == {
+        *("calibration_due", "dead_letters", "history_behind", "history_damaged", "service_updated", "creep_forecast")
+    }
     assert all(ALARM_TYPES[k].respond_s == 0.0 for k in notices)
 
 

@@ -255,6 +255,20 @@ def test_who_was_told_hears_that_they_are_not_needed() -> None:
     assert job.ends
 
 
+def test_end_of_what_nobody_spoke_of_is_stale_news() -> None:
+    """A flood that began and ended while nothing got through: who was called in it hears of its end only if that call,
+    which names the flood, had come to them."""
+    queue = CallQueue()
+    queue.mark(call("before", 4))
+    drained(queue)
+    queue.mark(call("in it", 7))
+    queue.mark(call("flood", 9, ends=True)._replace(since=5))
+    assert alarms(drained(queue)) == ["in it"]
+
+    queue.mark(call("flood", 12, ends=True)._replace(since=5))
+    assert alarms(drained(queue)) == ["flood"]
+
+
 def test_end_without_a_call_in_this_run_is_told() -> None:
     """After a restart nobody knows who was told before: better once too often."""
     queue = CallQueue(LIMIT)

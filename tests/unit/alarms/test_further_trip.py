@@ -5,8 +5,10 @@ from __future__ import annotations
 from pydantic import TypeAdapter
 
 from alarmbooks import SHUTDOWN, S, Walk
+from callnights import Night
 from nightrake.alarms.keys import AlarmKey
 from nightrake.alarms.life import AlarmState, Life, after_restart, due_ns, on_condition, on_tick
+from nightrake.alarms.lockoutsteps import LockoutStep
 from nightrake.alarms.records import AlarmBook
 from nightrake.alarms.rules import rule_for
 from nightrake.alarms.table import ALARM_TYPES
@@ -48,6 +50,97 @@ def test_a_contact_that_bounces_is_no_further_trip() -> None:
         walk.wait(4)
 
     assert walk.entries == []
+
+
+def started_between(started_s: float, released_s: float) -> Night:
+    """Tripped, acknowledged; the contact is released, the motor starts and stops, and the contact operates again.
+
+    Args:
+        started_s: When the motor starts after the release; not at all where that is later than `released_s`.
+        released_s: When the contact operates again.
+    """
+    night = Night()
+    night.trip()
+    assert night.answer("D/forward/shutdown_contact")
+    night.ask("cause", "D", cause="sludge", actor="night", role="operator")
+    night.run(600, each_s=10)
+    night.entries.clear()
+    night.operate("D", "shutdown/A", False)
+    night.run(started_s, each_s=0.5)
+    if started_s < released_s:
+        night.set("D", "running", 1)
+        night.run(released_s - started_s, each_s=0.5)
+    night.operate("D", "shutdown/A")
+    night.set("D", "running", 0)
+    night.run(2)
+    return night
+
+
+def test_a_drive_that_was_started_has_tripped_again_however_soon() -> None:
+    """Released for two seconds and for four: an automatic restart. Reports of before it do not count any more."""
+    for released_s in (2.0, 4.0):
+        night = started_between(1.0, released_s)
+
+        (again,) = [e for e in night.told("raised_again") if e.data["alarm"] == "D/forward/shutdown_contact"]
+        assert (again.data["occurrence"], again.data["call"], again.urgent) == (2, True, True)
+        assert len(night.told("shutdown_again")) == 1
+        assert night.state.alarms.lockout_of("D").last(LockoutStep.CAUSE) is None
+
+
+def test_a_start_just_before_the_release_was_counted_is_one_too() -> None:
+    """A debounced contact is counted as released up to a second late; a start of long before is not of this release."""
+    state, _ = on_condition(AlarmState(), TRIP, True, 100 * S, 0)
+    released, _ = on_condition(state, TRIP, False, 160 * S, 0)
+    events = {}
+    for started_s in (0.0, 99.0, 158.9, 159.0, 160.0, 161.5):
+        _, moved = on_condition(released, TRIP, True, 162 * S, 0, started_ns=round(started_s * S))
+        events[started_s] = [m.event for m in moved]
+
+    again = ["comes again"]
+    assert events == {0.0: [], 99.0: [], 158.9: [], 159.0: again, 160.0: again, 161.5: again}
+
+
+def test_a_contact_that_bounces_while_the_motor_stands_has_not_tripped_again() -> None:
+    """Nor while it coasts: only a start that was seen counts, and one of before this trip does not."""
+    night = started_between(4.0, 4.0)
+    assert night.told("raised_again") == night.told("shutdown_again") == []
+    coasting = Night()
+    coasting.set("D", "running", 0)
+    coasting.run(5)
+    coasting.set("D", "running", 1)
+    coasting.run(60)
+    coasting.operate("D", "shutdown/A")
+    coasting.run(3)
+    coasting.operate("D", "shutdown/A", False)
+    coasting.run(2)
+    coasting.operate("D", "shutdown/A")
+    coasting.run(2)
+
+    assert coasting.told("raised_again") == coasting.told("shutdown_again") == []
+
+
+def test_a_contact_that_bounces_as_the_drive_trips_on_its_start_has_tripped_once() -> None:
+    """A jammed rake: it operates half a second after the start, is let go for a moment, and operates again."""
+    night = Night()
+    night.set("D", "running", 0)
+    night.run(30)
+    night.set("D", "running", 1)
+    for operated in (False, True, False, True, False, True):
+        night.operate("D", "shutdown/A", operated)
+        night.scan(250)
+    night.set("D", "running", 0)
+    night.run(5)
+
+    assert len([e for e in night.told("raised") if e.data["alarm"].endswith("shutdown_contact")]) == 1
+    assert night.told("raised_again") == night.told("shutdown_again") == []
+    night.operate("D", "shutdown/A", False)
+    night.run(2, each_s=0.5)
+    night.set("D", "running", 1)
+    night.scan(500)
+    night.operate("D", "shutdown/A")
+    night.scan(500)
+
+    assert len(night.told("shutdown_again")) == 1, "another start is another trip"
 
 
 def test_a_further_trip_before_the_acknowledgement_is_told_but_can_still_be_acknowledged() -> None:

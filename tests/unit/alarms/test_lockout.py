@@ -115,9 +115,9 @@ def test_refusal_names_the_missing_step_and_no_other(left_out: LockoutStep) -> N
     [
         (FREE._replace(operated=("forward A",)), "the shutdown contact is still operated (forward A)"),
         (FREE._replace(unreadable=("forward B",)), "the shutdown contact cannot be read now (forward B)"),
-        (FREE._replace(torque_nm=32_001.0), "torque stands at 32001 N.m, above release_torque_nm = 32000"),
-        (FREE._replace(torque_nm=-32_001.0), "torque stands at -32001 N.m"),
-        (FREE._replace(torque_nm=46_400.0, torque_is="beyond"), "torque stands beyond 46400 N.m"),
+        (FREE._replace(torque_nm=32_001.0), "torque stands at 32.001 kN.m; for a release it may be at most 32 kN.m"),
+        (FREE._replace(torque_nm=-32_001.0), "torque stands at -32.001 kN.m"),
+        (FREE._replace(torque_nm=46_400.0, torque_is="beyond"), "torque stands beyond 46.4 kN.m"),
         (FREE._replace(torque_nm=None, torque_is="absent"), "give the reason why"),
     ],
 )
@@ -171,7 +171,7 @@ def test_every_reason_at_once() -> None:
         *(MISSING[s] for s in NEEDED[1:]),
         "forward A",
         "forward B",
-        "50000",
+        "50.0 kN.m",
         "night1's lock",
         "super1 goes on",
     ):

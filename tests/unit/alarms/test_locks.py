@@ -6,7 +6,7 @@ import pytest
 
 from nightrake.alarms.lockout import NOTHING_AROUND, Around, Lockout, LockoutRules, on_shutdown, on_step, open_by_hand
 from nightrake.alarms.lockoutsteps import LockoutStep, Said
-from nightrake.alarms.locks import MAX_LOCKS, Lock, on_of, put_on, take_off
+from nightrake.alarms.locks import MAX_LOCKS, Lock, count_of, on_of, put_on, take_off
 from nightrake.alarms.release import Facts, cancel, missing
 from nightrake.alarms.rights import Who
 
@@ -122,7 +122,97 @@ def test_locks_are_bounded_and_none_that_is_on_is_dropped() -> None:
         locks = put_on(locks, "fitter1", f"b{number}", 3).locks
 
     assert len(on_of(locks, "fitter1")) == MAX_LOCKS
-    assert "could not be listed" in put_on(locks, "night1", "1", 4).notes[0]
+
+
+def test_locks_beyond_the_list_stand_against_a_release_until_each_is_off() -> None:
+    """Sixty-four are listed; two more of the fitter and one of the night shift are counted."""
+    held = tripped()
+    for number in range(MAX_LOCKS):
+        held, _ = report(held, LockoutStep.ISOLATION, lock_number=str(number))
+    held, text = report(held, LockoutStep.ISOLATION, lock_number="900")
+    assert "64 locks are on record, so this one is only counted (1 of fitter1)" in text
+    held, _ = report(held, LockoutStep.ISOLATION, lock_number="901")
+    held, _ = report(held, LockoutStep.ISOLATION, NIGHT, lock_number="77")
+    for number in range(MAX_LOCKS):
+        held, _ = report(held, LockoutStep.LOCK_REMOVED, lock_number=str(number))
+
+    assert [(x.person, x.words) for x in held.locks_on] == [
+        ("fitter1", "(2 beyond the list)"),
+        ("night1", "(1 beyond the list)"),
+    ]
+    against = missing(held, RULES, Facts(), "", 0)
+    assert "fitter1 has not reported their own lock (2 beyond the list) as removed" in against
+    assert not any("number of" in text for text in against)
+    held, text = report(held, LockoutStep.LOCK_REMOVED, lock_number="900")
+    assert "still on record: lock (1 beyond the list) of fitter1" in text
+    held, _ = report(held, LockoutStep.LOCK_REMOVED, lock_number="901")
+    held, text = report(held, LockoutStep.LOCK_REMOVED, NIGHT, lock_number="77")
+    assert "still on record" not in text
+    assert held.locks_on == ()
+    assert not any("own lock" in text for text in missing(held, RULES, Facts(), "", 0))
+    held, text = report(held, LockoutStep.LOCK_REMOVED, lock_number="902")
+    assert "no lock 902 of fitter1 was on record" in text
+
+
+def test_a_lock_beyond_the_list_goes_on_into_the_next_lockout() -> None:
+    """It hangs there whatever the record says; an exception for its person can take it off."""
+    locks = (*(Lock("fitter1", str(n), 1) for n in range(MAX_LOCKS)), Lock("night1", "", 1, unlisted=1))
+    again = on_shutdown(Lockout("PC1", 1, locks=locks), "PC1/forward/shutdown_contact 2", UTC)[0]
+    facts = ("rang", "searched", "gate")
+    held, text = report(again, LockoutStep.LOCK_EXCEPTION, SUPER, whom="night1", lock_number="77", facts=facts)
+
+    assert "recorded" in text
+    assert {lock.person for lock in held.locks_on} == {"fitter1"}
+
+
+def test_a_lock_beyond_the_list_that_is_reported_twice_counts_once() -> None:
+    """Whatever the case of its letters, and though the list has room again; it comes off by its number, once."""
+    locks = tuple(Lock("fitter1", str(n), 1) for n in range(MAX_LOCKS))
+    for number in ("L-9", "l-9", "900", "L-9"):
+        locks = put_on(locks, "fitter1", number, 2).locks
+    assert count_of(on_of(locks, "fitter1")) == MAX_LOCKS + 2
+    locks = take_off(locks, "fitter1", "fitter1", "0", 3).locks
+    noted = put_on(locks, "fitter1", "900", 4)
+    assert (noted.locks, noted.done, noted.notes) == (locks, False, ("lock 900 was on record already",))
+    noted = take_off(locks, "fitter1", "fitter1", "77b", 5)
+    assert (noted.done, noted.locks) == (False, locks), "both that are counted are known by their numbers"
+    theirs = take_off((*locks, Lock("night1", "5", 1)), "night1", "night1", "L-9", 5).notes[0]
+    assert theirs.startswith("lock L-9 is fitter1's, who alone removes it; none was taken off")
+    for _ in range(2):
+        locks = take_off(locks, "fitter1", "fitter1", "l-9", 6).locks
+
+    assert count_of(on_of(locks, "fitter1")) == MAX_LOCKS
+
+
+@pytest.mark.parametrize("other", ["", "beyond"])
+def test_a_removal_that_is_sent_twice_takes_off_one_lock(other: str) -> None:
+    """Its answer was lost, say: the other lock of that person, whose number nobody knows, still hangs there."""
+    if other:
+        locks = (*(Lock("fitter1", str(n), 1) for n in range(MAX_LOCKS)), Lock("fitter1", "", 1, unlisted=1))
+    else:
+        locks = (Lock("fitter1", "0", 1), Lock("fitter1", "", 1))
+    held = on_shutdown(Lockout("PC1", 1, locks=locks), "PC1/forward/shutdown_contact 2", UTC)[0]
+    held, _ = report(held, LockoutStep.LOCK_REMOVED, lock_number="0")
+    once = held.locks
+    held, text = report(held, LockoutStep.LOCK_REMOVED, lock_number="0")
+    assert held.locks == once
+    assert "lock 0 of fitter1 is off the record already; none was taken off" in text
+    facts = ("rang", "searched", "gate")
+    held, text = report(held, LockoutStep.LOCK_EXCEPTION, SUPER, whom="fitter1", lock_number="0", facts=facts)
+    assert "not recorded: no lock 0 of 'fitter1' is on record" in text
+    held, _ = report(held, LockoutStep.LOCK_REMOVED, lock_number="L-9")
+
+    assert len(on(held)) == (MAX_LOCKS - 1 if other else 0)
+
+
+def test_a_lock_that_is_put_on_again_without_its_number_comes_off_by_it() -> None:
+    """Most people have one lock of their own, with the same number each time."""
+    locks = put_on((), "fitter1", "21", UTC).locks
+    locks = take_off(locks, "fitter1", "fitter1", "21", UTC + 1_000).locks
+    locks = put_on(locks, "fitter1", "", UTC + 2_000).locks
+    noted = take_off(locks, "fitter1", "fitter1", "21", UTC + 3_000)
+
+    assert (noted.done, on_of(noted.locks, "fitter1")) == (True, ())
 
 
 # --- cause, names, lengths ---

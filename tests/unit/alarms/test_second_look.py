@@ -8,6 +8,7 @@ import pytest
 
 from alarmbooks import ALARM, UTC, S, Walk
 from callnights import RESPONSE, SHUTDOWN, Night
+from nightrake.alarms.accountwords import call_words
 from nightrake.alarms.callqueue import Call, More
 from nightrake.alarms.lockout import LockoutRules
 from nightrake.alarms.lockoutsteps import LockoutStep
@@ -15,6 +16,7 @@ from nightrake.alarms.locks import put_on, take_off
 from nightrake.alarms.release import MISSING
 from nightrake.alarms.rules import rule_for
 from nightrake.alarms.table import ALARM_TYPES
+from nightrake.alarms.told import Fact, Moment
 from nightrake.domain.inputs import LinkHealth, Tick
 from nightrake.domain.respond import Responding
 from nightrake.domain.state import NOTHING
@@ -173,6 +175,70 @@ def test_another_person_who_does_not_answer_is_news() -> None:
     assert [event for event, _ in night.calls(PAGING)] == ["called"]
 
 
+def silent_under_another_name(*, answered: bool = True) -> Plcs:
+    """P, Q and R fell silent together under P's name; P was back for 20 s and is silent again, called as Q's now."""
+    plcs = Plcs()
+    for plc in "PQR":
+        plcs.link(plc, False, 1)
+    plcs.wait(60)
+    assert plcs.called() == [SILENT_P]
+    assert not answered or plcs.ask("acknowledge", "", alarm=SILENT_P, occurrence=1, **FITTER)[0]
+    plcs.link("P", True)
+    plcs.wait(20)
+    plcs.link("Q", False)  # said once more, in other words
+    plcs.link("R", False)
+    plcs.entries.clear()
+    plcs.link("P", False)
+    return plcs
+
+
+def test_silence_under_another_name_is_raised_at_once() -> None:
+    """Q has been silent for more than a minute: no other on-delay is waited for."""
+    plcs = silent_under_another_name()
+
+    assert plcs.called() == [SILENT_Q]
+    (raised,) = [e for e in plcs.told("raised") if e.data["alarm"] == SILENT_Q]
+    assert raised.data["plcs"] == ["P", "Q", "R"]
+
+
+def test_nobody_is_told_that_a_silence_under_another_name_is_over() -> None:
+    """The old name's calls end as gone over into the new one, and once that one is back as over like any other."""
+    plcs = silent_under_another_name()
+    plcs.wait(15)
+    (ended,) = [e for e in plcs.told("calls_ended") if e.data["alarm"] == SILENT_P]
+    assert (ended.data["why"], ended.data["goes_on_as"]) == ("renamed", SILENT_Q)
+    for plc in "PQR":
+        plcs.link(plc, True)
+    plcs.wait(15)
+    assert plcs.ask("acknowledge", "", alarm=SILENT_Q, occurrence=1, **FITTER)[0]
+    (ended,) = [e for e in plcs.told("calls_ended") if e.data["alarm"] == SILENT_Q]
+
+    assert ended.data["why"] == "normal"
+    assert "goes_on_as" not in ended.data
+
+
+def test_calls_that_nobody_answered_stop_as_gone_over_into_another_name() -> None:
+    """Those of the new one go on."""
+    plcs = silent_under_another_name(answered=False)
+    plcs.wait(15)
+
+    (stopped,) = [e for e in plcs.told("calls_stopped") if e.data["alarm"] == SILENT_P]
+    assert (stopped.data["why"], stopped.data["goes_on_as"]) == ("renamed", SILENT_Q)
+    words = call_words(Fact(1, Moment("boot", 0, 0), "call", stopped.event, "", "", stopped.data))
+    assert words == "The calls stopped: it goes on under another name, PLC Q: PLC silent."
+    assert plcs.called() == [SILENT_Q]
+
+
+def test_a_plc_that_is_back_before_its_old_name_has_ended_is_normal_again() -> None:
+    """Only a silence goes on under another name; the others of the group do by themselves."""
+    plcs = silent_under_another_name()
+    plcs.link("P", True, 5)
+    plcs.wait(15)
+
+    (ended,) = [e for e in plcs.told("calls_ended") if e.data["alarm"] == SILENT_P]
+    assert ended.data["why"] == "normal"
+
+
 # --- lockouts ---
 
 
@@ -187,7 +253,9 @@ def test_latched_shutdown_whose_lockout_was_damaged_is_locked_out_anew() -> None
     night.run(65)
 
     assert night.state.alarms.lockout_of("D").is_open
-    assert [e.drive for e in night.told("opened")] == ["D"]
+    (opened,) = night.told("opened")
+    assert (opened.drive, opened.data["locks_known"]) == ("D", False)
+    assert "locks that hang there and steps that were reported before are not known here" in str(opened.data["because"])
     assert not night.ask("reset", "D", actor="night", role="operator")[0]
     assert night.latched("D")
 
@@ -199,6 +267,7 @@ def test_lockouts_switched_on_by_reload_take_in_a_shutdown_that_stands() -> None
     assert not night.state.alarms.lockout_of("D").is_open
     night.reload(RESPONSE)
 
+    assert "whoever has a lock on reports it anew" in night.state.alarms.lockout_of("D").because
     assert night.state.alarms.lockout_of("D").is_open
     assert not night.state.alarms.lockout_of("E").is_open
 

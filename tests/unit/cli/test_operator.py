@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import re
+import shutil
 import stat
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher
+from argon2.exceptions import VerifyMismatchError
 
 from commanders import KEY_LINES
 from nightrake.alarms.rights import MAY
 from nightrake.cli.operator_keys import run_add, run_list, run_show
+from nightrake.cli.operator_password import run_password
 from nightrake.cli.send import Login, broker_of, run_send, wish_of
 from nightrake.cli.send_words import VERBS, in_options, send_help
 from nightrake.domain.publickey import public_key_of
@@ -242,3 +246,72 @@ def test_send_says_which_of_its_files_is_missing(tmp_path: Path, phrase: Path) -
 
     with pytest.raises(NightrakeError, match=r"^--cert-file: there is no file none\.crt"):
         run_send(CONFIG, sets, "night1", "answer", [], file, phrase, Login("", "", "none.crt", "none.key"), 1.0)
+
+
+# --- passwords for the page ---
+
+
+def test_password_is_shown_as_the_hash_that_the_settings_take(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Asked for twice without echo; the line fits the folder, and opens with the password and no other."""
+    folder = tmp_path / "config"
+    shutil.copytree(CONFIG, folder)
+    typed(monkeypatch, PHRASE, PHRASE)
+
+    assert run_password(folder, {}, "night1", None) == 0
+
+    shown = capsys.readouterr().out
+    (line,) = re.findall(r"^page_password = .*$", shown, re.MULTILINE)
+    people = (folder / "people.toml").read_text()
+    (folder / "people.toml").write_text(people.replace("[person.night1]\n", f"[person.night1]\n{line}\n"))
+    hashed = load(folder).people["night1"].page_password
+    assert PasswordHasher().verify(hashed, PHRASE)
+    with pytest.raises(VerifyMismatchError):
+        PasswordHasher().verify(hashed, PHRASE + "!")
+    assert PHRASE not in shown
+    assert "[person.night1]" in shown
+    assert "no page yet" in shown
+
+    typed(monkeypatch, "other words that fit", "other words that fit")
+    assert run_password(folder, {}, "night1", None) == 0
+    assert "this one takes its place" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("person", "answers", "words"),
+    [
+        ("nihgt1", (), "did you mean 'night1'?"),
+        ("night1", ("short",), "has 5 characters; at least 8"),
+        ("night1", ("x" * 201,), "at most 200"),
+        ("night1", ("Passw0rd",), "tried first"),
+        ("night1", ("aaaaaaaaaaaa",), "tried first"),
+        ("night1", ("xnight1x",), "tried first"),
+        ("night1", (PHRASE, PHRASE + " "), "the two passwords differ"),
+    ],
+)
+def test_password_that_is_none_makes_no_hash(
+    person: str,
+    answers: tuple[str, ...],
+    words: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """One sentence, and no line that could be put anywhere."""
+    typed(monkeypatch, *answers)
+
+    with pytest.raises(NightrakeError, match=re.escape(words)) as caught:
+        run_password(CONFIG, {}, person, None)
+
+    assert capsys.readouterr().out == ""
+    assert not any(a in str(caught.value) for a in answers)
+
+
+def test_password_comes_from_a_file_where_nobody_types(phrase: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A line end at its end is not part of it; without a file and a terminal it says what to do."""
+    assert run_password(CONFIG, {}, "night1", phrase) == 0
+    (hashed,) = re.findall(r'^page_password = "(.*)"$', capsys.readouterr().out, re.MULTILINE)
+    assert PasswordHasher().verify(hashed, PHRASE)
+
+    with pytest.raises(NightrakeError, match="no terminal"):
+        run_password(CONFIG, {}, "night1", None)

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from nightrake.cli.period import Period, period_from, period_text
+from nightrake.cli.period import period_from, period_text
 from nightrake.cli.progress import Progress
-from nightrake.cli.wholefile import check_target, whole_file
 from nightrake.errors import NightrakeError
+from nightrake.history.period import Period
 from nightrake.settings import Settings, load
 
 NOW = "2026-11-26T06:30:00Z"
@@ -47,12 +47,47 @@ def ms(text: str) -> int:
         ("2026-07-01T18:00+02:00/PT90M", "2026-07-01T16:00Z", "2026-07-01T17:30Z"),
         ("P1W/2026-11-25", "2026-11-18T00:00Z", "2026-11-25T00:00Z"),
         ("2026-11-25/..", "2026-11-25T00:00Z", NOW),
+        ("2026-09-21T15:10/", "2026-09-21T14:10Z", NOW),
+        ("last 2 h", "2026-11-26T04:30Z", NOW),
+        ("last 90m", "2026-11-26T05:00Z", NOW),
+        ("last w", "2026-11-19T06:30Z", NOW),
+        ("2026-09-21T15:10 / PT10M", "2026-09-21T14:10Z", "2026-09-21T14:20Z"),
+        ("2026-09-21T15:10/15:20", "2026-09-21T14:10Z", "2026-09-21T14:20Z"),
+        ("2026-09-21 15:10/15:20:30.5", "2026-09-21T14:10Z", "2026-09-21T14:20:30.500Z"),
+        ("2026-09-21T15:10Z/15:20", "2026-09-21T15:10Z", "2026-09-21T15:20Z"),
+        ("2026-09-21T15:10+02:00/15:20", "2026-09-21T13:10Z", "2026-09-21T13:20Z"),
+        ("2026-10", "2026-09-30T23:00Z", "2026-11-01T00:00Z"),
+        ("2026-12", "2026-12-01T00:00Z", "2027-01-01T00:00Z"),
+        ("2026-09/2026-10", "2026-08-31T23:00Z", "2026-09-30T23:00Z"),
         ("2026-11-25T10:00/P1DT2H3M4.5S", "2026-11-25T10:00Z", "2026-11-26T12:03:04.500Z"),
     ],
 )
 def test_period_is_read(settings: Settings, text: str, begin: str, end: str) -> None:
     """ISO 8601 intervals, days on the wall, and a few words."""
     assert period_from(settings, text, ms(NOW)) == Period(ms(begin), ms(end))
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("last 0 days", "it is empty, for it ends as it begins"),
+        ("2026-09-21/2026-09-21", "it is empty, for it ends as it begins"),
+        ("2026-09-22/2026-09-21", "it ends before it begins; turn it round"),
+        ("2026-09-21T15:10/15:00", "it ends before it begins; turn it round"),
+        ("last 5 ms", "'ms' is no unit"),
+        ("last 2 fortnights", "'fortnights' is no unit"),
+        ("2026-13", "expected a time such as"),
+        ("2026-09-21/15:20", "expected a time such as"),
+        ("15:10/15:20", "expected a time such as"),
+        ("/", "expected a time such as"),
+        ("PT1H/PT1H", "two lengths"),
+        ("2026", "expected 'last 3 days'"),
+    ],
+)
+def test_what_is_no_period_is_said(settings: Settings, text: str, words: str) -> None:
+    """What is wrong with it, and what is expected."""
+    with pytest.raises(NightrakeError, match=words):
+        period_from(settings, text, ms(NOW))
 
 
 def test_period_is_said_with_its_zone(settings: Settings) -> None:
@@ -69,35 +104,6 @@ def test_progress_is_said_now_and_then() -> None:
             now[0] += 2.5
             progress.at(utc_ms, utc_ms * 2, "rows")
     assert out.getvalue().splitlines() == ["writing PC1: 30 %, 600 rows", "writing PC1: 70 %, 1400 rows"]
-
-
-def test_file_is_whole_or_not_there(tmp_path: Path) -> None:
-    """What is broken off leaves nothing; a file that is there keeps its place unless it may go."""
-    target = tmp_path / "x.csv"
-
-    def broken() -> None:
-        with whole_file(target, replace=False) as out:
-            out.write(b"half")
-            raise NightrakeError("no more")
-
-    with pytest.raises(NightrakeError, match="no more"):
-        broken()
-    assert list(tmp_path.iterdir()) == []
-    with whole_file(target, replace=False) as out:
-        out.write(b"whole")
-    with pytest.raises(NightrakeError, match="is there already"):
-        check_target(target, replace=False)
-    check_target(target, replace=True)
-    with pytest.raises(NightrakeError, match="is there already"), whole_file(target, replace=False) as out:
-        out.write(b"other")
-    assert target.read_bytes() == b"whole"
-    with whole_file(target, replace=True) as out:
-        out.write(b"other")
-    assert target.read_bytes() == b"other"
-    with pytest.raises(NightrakeError, match="is a folder"):
-        check_target(tmp_path, replace=True)
-    with pytest.raises(NightrakeError, match="there is no folder"):
-        check_target(tmp_path / "nowhere" / "x", replace=False)
 
 
 def test_utc_is_meant() -> None:

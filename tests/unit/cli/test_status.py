@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from nightrake.cli.status import alarm_lines, history_lines, print_status
+from nightrake.cli.status import alarm_lines, history_lines, page_lines, print_status
 from nightrake.cli.text import event_text
 from nightrake.domain.alarmview import alarms_summary
 from nightrake.domain.view import drive_view
@@ -89,6 +89,8 @@ def test_history_line_says_how_far_and_what_went() -> None:
 
     assert history_lines({"enabled": False}) == ["History: off"]
     assert history_lines(kept | lost) == ["History: ok; sealed up to input 9, 30 min behind, 2.5 MB"]
+    damaged = history_lines(kept | lost | {"damage": "history.db.damaged-1: was moved aside"})
+    assert damaged[1:] == ["History: LOST OR DAMAGED: history.db.damaged-1: was moved aside"]
     lines = history_lines(kept | {"up": False, "detail": "the disk is full", "given_up": 3, "lost_unsealed": 4})
     assert lines[0].startswith("History: DOWN: the disk is full; sealed")
     assert "3 readings went before their time, and 4 before they were sealed" in lines[1]
@@ -102,3 +104,17 @@ def test_event_line_is_one_clean_line() -> None:
     assert event_text({**row, "data": {"link": "store", "detail": NASTY}}).isprintable()
     text = event_text({**row, "event": "link_changes_counted", "data": counted})
     assert text.endswith("link changes counted (broker, 57 within a minute, 20 told singly; the last: link up)")
+
+
+def test_page_line_says_where_it_is_or_why_not() -> None:
+    """Nothing of a page that is off, or of a watch that knows none."""
+    page = {"enabled": True, "up": True, "address": "https://rakes.example", "browsers": 0, "detail": ""}
+
+    assert page_lines(None) == page_lines(page | {"enabled": False}) == []
+    assert page_lines(page) == ["Page: https://rakes.example, nobody looks at it"]
+    assert page_lines(page | {"browsers": 1}) == ["Page: https://rakes.example, 1 browser"]
+    assert page_lines(page | {"browsers": 7, "detail": "slow"}) == ["Page: https://rakes.example, 7 browsers; slow"]
+    assert page_lines(page | {"up": False, "detail": "it cannot be served: port 8470 is taken"}) == [
+        "Page: DOWN: it cannot be served: port 8470 is taken"
+    ]
+    assert page_lines(page | {"up": False}) == ["Page: DOWN: its worker is being started"]

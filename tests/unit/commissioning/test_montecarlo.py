@@ -12,6 +12,8 @@ import pytest
 
 from unit.commissioning.devices import Kind, study
 
+pytestmark = pytest.mark.timeout(60)  # seconds of computing, which take a busy machine a while
+
 GOOD = Kind()
 LOW, HIGH = 0.93, 0.97
 COUNT = 400

@@ -141,7 +141,7 @@ def test_a_refused_release_names_all_of_it_and_so_does_what_is_shown() -> None:
     text = release(works)[1]
 
     shown = lockout_view(works.state, "D", works.now_ns)["missing"]
-    for words in ("it must stay so for another", "above release_torque_nm", "their own lock 12", "has been cleared"):
+    for words in ("it must stay so for another", "at most 5 kN.m", "their own lock 12", "has been cleared"):
         assert words.replace("has been cleared", "the cause as cleared") in text
         assert any(words.replace("has been cleared", "the cause as cleared") in line for line in shown)
 

@@ -226,37 +226,6 @@ def test_broker_and_disk_are_alarms_of_the_site() -> None:
     assert [e.data["alarm"] for e in works.told("raised")] == ["site/-/store_full", "site/-/broker_unreachable"]
 
 
-def test_notice_is_no_alarm_and_no_link() -> None:
-    """It calls nobody and stands until somebody has seen it; the links know nothing of it."""
-    works = at_night()
-    for up in (False, True):
-        works.give(LinkHealth(works.now_ns, works.utc_ms, "notice:service_updated", up, "from 1 to 2"))
-    run(works, 30)
-
-    assert calls(works) == []
-    assert events(works, "site/-/service_updated")[0] == "raised"
-    assert [a["life"] for a in alarms_view(works.state, works.now_ns, works.utc_ms)] == ["cleared unacknowledged"]
-    assert alarms_summary(works.state)["standing"] == 0
-    assert works.told("link_down") == []
-
-
-def test_history_that_is_behind_is_a_notice_after_ten_minutes() -> None:
-    """An hour's sealing that fails once is nobody's matter; it calls nobody, and ends with the trouble."""
-    works = at_night()
-    works.give(LinkHealth(works.now_ns, works.utc_ms, "history", False, "the disk is full"))
-    run(works, 590)
-    before = events(works, "site/-/history_behind")
-    run(works, 20)
-    raised = works.told("raised")
-    works.give(LinkHealth(works.now_ns, works.utc_ms, "history", True, ""))
-    run(works, 40)
-
-    assert before == []
-    assert [(e.data["alarm"], e.data["priority"]) for e in raised] == [("site/-/history_behind", "notice")]
-    assert events(works, "site/-/history_behind")[-1] == "cleared"
-    assert calls(works) == []
-
-
 def test_standby_excuses_a_drive_that_stands() -> None:
     """By command until it ends by itself, then the alarm is there at once."""
     works = at_night()

@@ -55,6 +55,27 @@ def put_aside(works: Works, seconds: float, reason: str, who: dict[str, str]) ->
     return works.ask("out_of_service", "D", alarm=ALARM, for_s=seconds, reason=reason, **who)
 
 
+def test_a_lock_that_is_not_on_record_takes_no_first_word() -> None:
+    """An exception that nobody could confirm is refused at once; a fitter may still speak first of one that is."""
+    works = watched()
+    works.ask("isolation_reported", "D", lock_number="21", **NIGHT)
+    facts = ["rang twice", "searched the works", "at the gate"]
+    refused: list[tuple[dict[str, Any], str]] = [
+        ({"whom": "fitter", "facts": facts}, "no lock of 'fitter' is on record"),
+        ({"whom": "night", "lock_number": "22", "facts": facts}, "no lock 22 of 'night' is on record"),
+        ({"whom": "night", "facts": facts[:2]}, "say how the absence was verified"),
+    ]
+    for said, why in refused:
+        ok, text = works.ask("lock_exception", "D", **said, **BOSS)
+        assert (ok, why in text) == (False, True), text
+    assert not works.told("first_of_two")
+    assert [row.data["verb"] for row in works.told("refused")] == ["lock_exception"] * 3
+
+    assert "noted" in works.ask("lock_exception", "D", whom="night", facts=facts, **FITTER)[1]
+    assert "recorded" in works.ask("lock_exception", "D", whom="night", facts=facts, **BOSS)[1]
+    assert not works.state.alarms.lockout_of("D").locks_on
+
+
 def test_the_second_person_confirms_what_the_first_has_asked_for_and_nothing_else() -> None:
     """Ten minutes do not become 92 days."""
     works = watched()

@@ -102,3 +102,15 @@ def test_picture_without_span_or_columns_is_refused(begin: int, end: int, column
     """A wrong question is a sentence, no division by zero."""
     with pytest.raises(ValueError, match=r"span|columns"):
         Picture(begin, end, columns)
+
+
+def test_finer_rows_that_begin_within_the_first_row_of_coarser_ones_lack_nothing() -> None:
+    """A drive that began to run at five past: by minutes, not by the hour; and not by the day where it began later."""
+    begin = 100 * DAY_MS
+    span, by_minutes = (begin, begin + 2 * HOUR_MS), begin + 5 * MINUTE_MS
+    kept: dict[Grain | None, int] = {Grain.MINUTE: by_minutes, Grain.HOUR: begin, Grain.DAY: begin}
+    assert grain_for(*span, 24, kept) is Grain.MINUTE
+    kept |= {Grain.MINUTE: by_minutes + HOUR_MS}
+    assert grain_for(*span, 24, kept) is Grain.HOUR, "an hour's minutes are no longer kept"
+    later: dict[Grain | None, int] = {grain: at + 3 * HOUR_MS for grain, at in kept.items()} | {Grain.DAY: begin}
+    assert grain_for(begin, begin + 6 * HOUR_MS, 72, later) is Grain.MINUTE

@@ -25,6 +25,8 @@ TWO_WAY = replace(
     calibrations={Direction.FORWARD: STATED, Direction.REVERSE: FAR_SIDE},
 )
 
+DAY_MS = 86_400_000
+
 
 def test_signals_have_the_names_that_people_use() -> None:
     """Torque where there is a position; contacts by direction, stage and channel; kept signals by their own names."""
@@ -77,13 +79,19 @@ def test_contact_reads_operated_whatever_its_wiring() -> None:
         (3_600_000, 30, 120_000),
         (86_400_000, 30, 3_600_000),
         (60_000, 1200, 1000),
-        (10 * 365 * 86_400_000, 30, 121_666_667 * 100),
+        (60 * DAY_MS, 30, 2 * DAY_MS),
+        (100 * DAY_MS, 30, 7 * DAY_MS),
+        (365 * DAY_MS, 30, 14 * DAY_MS),
+        (2 * 365 * DAY_MS, 30, 28 * DAY_MS),
+        (1_500 * DAY_MS, 68, 28 * DAY_MS),
+        (10 * 365 * DAY_MS, 30, 182 * DAY_MS),
+        (80 * 365 * DAY_MS, 30, 974 * DAY_MS),
     ],
 )
 def test_grid_has_even_steps(span_ms: int, columns: int, step_ms: int) -> None:
     """Steps that a person reads easily, as many as fit, the whole period covered."""
     grid = grid_for(1_790_000_123_456, 1_790_000_123_456 + span_ms, columns)
-    assert grid.step_ms in (step_ms, -(-span_ms // columns))
+    assert grid.step_ms == step_ms
     assert grid.columns <= columns + 1 or grid.step_ms == 1000
     assert grid.from_ms <= 1_790_000_123_456
     assert grid.to_ms >= 1_790_000_123_456 + span_ms
@@ -95,6 +103,35 @@ def test_grid_lines_are_even_on_the_wall() -> None:
     assert (grid.from_ms + 3_600_000) % 86_400_000 == 0
 
 
+def test_grid_of_several_days_begins_in_the_period_s_first_day() -> None:
+    """Not at a line that nobody knows, weeks before it."""
+    grid = grid_for(1_790_000_000_000, 1_790_000_000_000 + 730 * DAY_MS, 30, 0, 3_600_000)
+    assert grid.step_ms == 28 * DAY_MS
+    assert 0 <= 1_790_000_000_000 - grid.from_ms < DAY_MS
+    assert (grid.from_ms + 3_600_000) % DAY_MS == 0
+
+
+def test_outage_is_not_bridged_however_few_readings_there_are() -> None:
+    """Two hours of readings 41 days apart: what lies between was not read, whatever is usual between two of them."""
+    grid = Grid(0, 3_600_000, 1_000)
+    thinning = Thinning([Signal("running", "running", Kind.BIT)], grid)
+    stamps = np.array([0, 1_000, 41 * DAY_MS, 41 * DAY_MS + 1_000], np.int64)
+    thinning.add(Piece(stamps, (np.ones(4), np.zeros(4))))
+    (shown,) = [bridged(one, grid.step_ms, 1_000) for one in thinning.shown()]
+    assert np.flatnonzero(~np.isnan(shown.thinned.mean)).tolist() == [0, 41 * 24]
+
+
+def test_slow_point_is_bridged_over_two_of_its_periods() -> None:
+    """Read once a minute, drawn by the second."""
+    grid = Grid(0, 1000, 700)
+    thinning = Thinning([Signal("position", "position", Kind.POSITION, "mm")], grid)
+    stamps = np.array([0, 60_000, 120_000, 300_000], np.int64)
+    thinning.add(Piece(stamps, (np.arange(4.0), np.zeros(4))))
+    (shown,) = [bridged(one, 1000, 60_000) for one in thinning.shown()]
+    assert set(shown.thinned.mean[:120]) == {0.0, 1.0}
+    assert np.isnan(shown.thinned.mean[121:300]).all()
+
+
 def test_short_gaps_are_bridged_and_long_ones_stay() -> None:
     """Between two readings two seconds apart the last stands; ten minutes without one are nothing."""
     grid = Grid(0, 1000, 700)
@@ -104,7 +141,7 @@ def test_short_gaps_are_bridged_and_long_ones_stay() -> None:
     thinning.add(Piece(stamps, (np.arange(len(stamps), dtype=np.float64), np.zeros(len(stamps)))))
     (shown,) = [bridged(one, 1000) for one in thinning.shown()]
     assert isinstance(shown, Shown)
-    (of_change,) = [bridged(one, 1000, 640_000) for one in thinning.shown()]
+    (of_change,) = [bridged(one, 1000, silence_ms=640_000) for one in thinning.shown()]
     assert set(of_change.thinned.mean[18:650]) == {9.0}  # recorded on change: it stood still for so long
     assert shown.thinned.mean[:5].tolist() == [0, 0, 1, 1, 2]
     assert np.isnan(shown.thinned.mean[19:650]).all()

@@ -166,8 +166,8 @@ BAD: dict[str, tuple[Make, str, str]] = {
     "from the future": (at(31, 60), "from_the_future", "was issued 31 s from now"),
     "good for too long": (at(0, 300.001), "too_long", "expires more than 5 minutes ahead"),
     "over before it begins": (at(10, 10), "bad_time", "expires before it was issued"),
-    "unknown verb": (changed(verb="start"), "unknown_verb", "unknown command 'start'"),
-    "verb in capitals": (changed(verb="RESET"), "unknown_verb", "unknown command 'RESET'"),
+    "unknown verb": (changed(verb="start"), "unknown_verb", "asks for 'start', which is no command"),
+    "verb in capitals": (changed(verb="RESET"), "unknown_verb", "asks for 'RESET', which is no command"),
 }
 
 

@@ -15,7 +15,8 @@ from nightrake.alarms.rules import AlarmOverride, rule_for
 from nightrake.alarms.table import ALARM_TYPES
 from nightrake.domain.cleantext import clean
 from nightrake.messages.about import About
-from nightrake.messages.many import flood_over_summary, flood_summary, more_summary
+from nightrake.messages.alarmpayloads import MoreData
+from nightrake.messages.many import flood_over_summary, flood_summary, more_payload, more_summary
 from nightrake.messages.summary import (
     back_summary,
     call_summary,
@@ -282,6 +283,34 @@ def test_over_names_what_is_over_and_why() -> None:
     many = more_summary(More("night1", (), {}, 7, tuple((f"a{n}", f"No longer needed: A{n}") for n in range(5))), SITE)
     assert many.short == f"{SITE}: 7 alarms need you no longer: A0; A1; A2 and 4 more."
     assert " - A4" in many.long
+
+
+def test_one_message_for_many_lists_every_drive_over_mqtt() -> None:
+    """Also those for which a telephone's text has no room; each once, and none that is only over."""
+    calls = [Call("n", f"DRIVE{n:03}/forward/{kind}", "urgent", {}) for n in range(150) for kind in ("a", "b")]
+    calls += [Call("n", "site/-/store_full", "high", {}), Call("n", "PC1/-/reading_bad", "low", {}, ends=True)]
+    data = more_payload(More("night1", tuple(calls), {}, 0, urgent=True), SITE)
+
+    assert data["drives"] == [f"DRIVE{n:03}" for n in range(150)]
+    assert len(data["text"]) <= SHORT_LENGTH
+    assert MoreData.model_validate(data).drives == data["drives"]
+    over = more_payload(More("night1", (), {}, 1, (("PC1/-/reading_bad", "x"),)), SITE)
+    assert over["drives"] == []
+
+
+def test_silence_that_goes_on_under_another_name_is_not_normal_again() -> None:
+    """Nor does anybody read that calls ended as normal where the last person has left the settings."""
+    told = About(SITE, "plc:R/-/plc_silent", 1, "PLC silent", "high", NIGHT_MS)
+    data = {"why": "renamed", "goes_on_as": "plc:Q/-/plc_silent", "told": ["night1"]}
+    words = ended_summary(told, "calls_ended", data, NOW_MS)
+    assert "PLC silent: goes on as PLC Q, which calls by itself, at " in words.short
+    left = ended_summary(about(), "calls_ended", {"why": "nobody", "told": ["night1"]}, NOW_MS)
+
+    assert "nobody is left in the settings who could be called; it may still hold" in left.short
+    assert left.subject.startswith("CALLS NOBODY ANY MORE")
+    assert "no longer needed" not in left.short.casefold()
+    assert "You are no longer needed for it." in words.short
+    assert "normal again" not in words.short + left.short
 
 
 def test_urgent_storm_names_the_worst_and_keeps_its_caution() -> None:

@@ -43,5 +43,5 @@ def test_failing_write_leaves_the_old_page(tmp_path: Path) -> None:
 def test_folder_that_is_a_file_is_told(tmp_path: Path) -> None:
     """One sentence that names the page."""
     (tmp_path / "taken").write_text("")
-    with pytest.raises(NightrakeError, match=r"taken.PC1\.html: the page cannot be written"):
+    with pytest.raises(NightrakeError, match=r"taken.PC1\.html: cannot be written"):
         write_page(tmp_path / "taken" / "PC1.html", "x")

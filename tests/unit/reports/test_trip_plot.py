@@ -94,6 +94,6 @@ def test_picture_is_written_whole_or_in_one_sentence_not(tmp_path: Path) -> None
     none = np.empty(0)
     empty = Drawn(TRIP_MS - 1_000, TRIP_MS + 1_000, Curve(none, none, none, none, none, none), None, ())
     write_png(tmp_path / "y.png", replace(PICTURE, whole=empty, near=empty, marks=[], lists=[], sets=[]))
-    with pytest.raises(NightrakeError, match=r"x\.png.z\.png: the page cannot be written"):
+    with pytest.raises(NightrakeError, match=r"x\.png.z\.png: cannot be written"):
         write_png(tmp_path / "new" / "x.png" / "z.png", PICTURE)
     assert [p.name for p in (tmp_path / "new").iterdir()] == ["x.png"]

@@ -177,6 +177,24 @@ def test_slip_in_a_record_is_named(fennmark: Folder, file: str, old: str, new: s
 
 
 @pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("PC11", "there is no drive 'PC11'; did you mean 'PC1'? If it was taken out, move this file away"),
+        ("Zorro", "there is no drive 'Zorro'; correct the name, or if it was taken out, move this file away"),
+    ],
+)
+def test_record_of_no_drive_is_a_mistake_and_says_what_to_do(fennmark: Folder, name: str, words: str) -> None:
+    """A slip, another name or a drive that is gone look the same; in a folder below it does no harm."""
+    fennmark.replace(PC1, 'drive = "PC1"', f'drive = "{name}"')
+    assert [(m.key, m.text.startswith(words)) for m in fennmark.mistakes()] == [("drive", True)]
+
+    gone = fennmark.path / "calibration" / "gone"
+    gone.mkdir()
+    (fennmark.path / PC1).rename(gone / "PC1.toml")
+    assert Direction.FORWARD not in fennmark.load().site.drives["PC1"].calibrations
+
+
+@pytest.mark.parametrize(
     ("factor", "words"),
     [(0.001, "kN.m"), (1000.0, "mN.m"), (1 / 9.80665, "kgf.m"), (8.850746, "lbf.in"), (30.0, "another drive's")],
 )

@@ -1,0 +1,1 @@
+"""What the page reads out of the store: history, marks, trips, journal, calibration records, data sheets. Read-only."""
