@@ -48,6 +48,11 @@ def error(request: pytest.FixtureRequest) -> Iterator[int]:
         os.close(fd)
 
 
+def events(watch: Watch) -> list[str]:
+    """What happened so far."""
+    return [r["event"] for r in watch.ask("journal", after=0, limit=500)]
+
+
 def test_watch_that_nobody_hears_keeps_a_shutdown_and_stops(
     plc: LibmodbusServer, make_recorder: Callable[..., int], free_port: int, tmp_path: Path, error: int
 ) -> None:
@@ -62,17 +67,17 @@ def test_watch_that_nobody_hears_keeps_a_shutdown_and_stops(
             until(lambda n=number: watch.stage("D0") == ("normal" if n % 2 else "alarm"), "the contact")
         plc.set("d", 1, 0)
         until(lambda: watch.stage("D0") == "shutdown", "the shutdown")
-
-        events = [r["event"] for r in watch.ask("journal", after=0, limit=500)]
+        # The stage is known before its rows are on disk.
+        until(lambda: {"shutdown_operated", "raised"} <= set(events(watch)), "the shutdown in the journal")
+        kept = len(events(watch))
         status = watch.status()
         assert watch.end() == 0
         watch.start()
         until(watch.answers, "the watch to answer again")
 
-        assert {"shutdown_operated", "raised"} <= set(events)
         assert status["log"]["dropped"] + status["log"]["waiting"] >= 12
         assert watch.drive("D0")["directions"]["forward"]["latched"]
-        assert watch.ask("journal", after=0, limit=500)[-1]["seq"] > len(events)
+        assert watch.ask("journal", after=0, limit=500)[-1]["seq"] > kept
         assert watch.end() == 0
     finally:
         if watch.running:

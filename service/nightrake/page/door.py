@@ -96,21 +96,35 @@ class Door:
 
     async def run(self) -> None:
         """Until cancelled; then every connection is ended."""
-        loop = asyncio.get_running_loop()
-        looking = loop.create_task(self._look_after(), name="page connections")
+        looking = asyncio.get_running_loop().create_task(self._look_after(), name="page connections")
         try:
             while True:
+                # Not `sock_accept`: cancelled between accept and its return, it would leave a connection to nobody.
                 try:
-                    sock, address = await loop.sock_accept(self._listening)
+                    sock, address = self._listening.accept()
+                except BlockingIOError:
+                    await self._knocked()
                 except ConnectionAbortedError:
                     continue
                 except OSError:  # no more files: what is open goes on
                     await asyncio.sleep(LOOK_S)
-                    continue
-                self._admit(sock, plain_address(address[0]))
+                else:
+                    sock.setblocking(False)
+                    self._admit(sock, plain_address(address[0]))
+                    await asyncio.sleep(0)  # a crowd at the door holds up nobody inside
         finally:
             looking.cancel()
             await self._close()
+
+    async def _knocked(self) -> None:
+        """Wait until somebody is at the door."""
+        loop = asyncio.get_running_loop()
+        knock = loop.create_future()
+        loop.add_reader(self._listening, lambda: knock.done() or knock.set_result(None))
+        try:
+            await knock
+        finally:
+            loop.remove_reader(self._listening)
 
     def _admit(self, sock: socket.socket, address: str) -> None:
         if len(self._guests) >= self._most and not self._make_room(address):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
+import socket
 from pathlib import Path
 
 import pytest
@@ -119,3 +121,21 @@ def test_a_page_that_lives_by_rows_is_loaded_anew_where_one_is_missing(where: st
 def row(seq: int) -> dict[str, object]:
     """A row of PC1."""
     return {"seq": seq, "kind": "lockout", "event": "cause", "drive": "PC1"}
+
+
+@pytest.mark.asyncio
+async def test_whoever_comes_as_the_door_closes_is_left_to_nobody(free_port: int) -> None:
+    """Closed at any turn of the loop around a connection's coming: it is ended, and no socket is left open."""
+    for turns in range(6):
+        door = Door(short_answer, listen("127.0.0.1", free_port), None)
+        work = asyncio.create_task(door.run())
+        await asyncio.sleep(0)
+        with socket.create_connection(("127.0.0.1", free_port), 5.0) as guest:
+            for _ in range(turns):
+                await asyncio.sleep(0)
+            work.cancel()
+            await asyncio.gather(work, return_exceptions=True)
+            gc.collect()  # a socket that nobody holds fails the test by its warning
+            guest.setblocking(False)
+            with contextlib.suppress(ConnectionResetError):
+                assert await asyncio.wait_for(asyncio.get_running_loop().sock_recv(guest, 1), 5.0) == b""
