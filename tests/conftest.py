@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import os
-import socket
 from collections.abc import Callable
 
 import hypothesis
 import pytest
 
 from clocks import ManualClock
+from peers.process import port_free
 
 pytest_plugins = ["guards", "plc.fixtures", "peers.fixtures"]
 
@@ -32,17 +32,10 @@ def manual_clock() -> ManualClock:
     return ManualClock()
 
 
-def find_free_port() -> int:
-    """A TCP port of 127.0.0.1 that nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @pytest.fixture
 def free_port() -> int:
     """One free port of 127.0.0.1."""
-    return find_free_port()
+    return port_free()
 
 
 @pytest.fixture
@@ -50,13 +43,6 @@ def free_ports() -> Callable[[int], list[int]]:
     """A function that gives as many different free ports of 127.0.0.1 as asked for."""
 
     def give(count: int) -> list[int]:
-        probes = [socket.socket() for _ in range(count)]
-        try:
-            for probe in probes:
-                probe.bind(("127.0.0.1", 0))
-            return [int(probe.getsockname()[1]) for probe in probes]
-        finally:
-            for probe in probes:
-                probe.close()
+        return [port_free() for _ in range(count)]
 
     return give

@@ -156,12 +156,14 @@ class Served(NamedTuple):
 
     Attributes:
         port: Of 127.0.0.1. base: Its address. watch: The other end. said: What the worker tells the watch.
+        work: The worker at work.
     """
 
     port: int
     base: str
     watch: WatchEnd
     said: list[dict[str, Any]]
+    work: asyncio.Task[None]
 
     def client(self, **more: Any) -> httpx.AsyncClient:
         """A browser of its own, as far as cookies and the Origin header go."""
@@ -197,7 +199,7 @@ async def serving(
         if work.done():
             work.result()
         await until(lambda: bool(watch.of("scene")))
-        yield Served(port, f"{'https' if tls[0] else 'http'}://127.0.0.1:{port}", watch, said)
+        yield Served(port, f"{'https' if tls[0] else 'http'}://127.0.0.1:{port}", watch, said, work)
     finally:
         work.cancel()
         await asyncio.gather(work, return_exceptions=True)

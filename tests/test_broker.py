@@ -106,24 +106,37 @@ class As(NamedTuple):
     user: str
     protocol: int = 5
 
-    def _run(self, name: str, *more: str) -> subprocess.CompletedProcess[str]:
+    def _command(self, name: str, *more: str) -> list[str]:
         version = {5: "5", 311: "311"}[self.protocol]
         who = ("-u", self.user, "-P", f"{self.user}-pw", "-V", version, "-q", "1")
         folder = self.broker.certificates
         tls = ("--cafile", str(folder / "plant-ca.crt"), "--cert", str(folder / f"{self.user}.crt"))
         key = ("--key", str(folder / f"{self.user}.key"))
-        return run(name, "-h", "127.0.0.1", "-p", str(self.broker.port), *who, *tls, *key, *more)
+        return [name, "-h", "127.0.0.1", "-p", str(self.broker.port), *who, *tls, *key, *more]
 
     def tells(self, topic: str, text: str) -> bool:
         """Publish a retained message; whether MQTT 5 says that the broker took it (3.1.1 cannot say)."""
-        done = self._run("mosquitto_pub", "-r", "-t", SITE + topic, "-m", text)
+        done = run(*self._command("mosquitto_pub", "-r", "-t", SITE + topic, "-m", text))
         assert done.returncode == 0, done.stderr
         return "Not authorized" not in done.stderr
 
     def sees(self) -> dict[str, str]:
-        """Everything retained that they get to see within a second: topic below the site -> text."""
-        done = self._run("mosquitto_sub", "-t", "#", "-v", "-W", "1")
-        lines = [line.partition(" ") for line in done.stdout.splitlines()]
+        """Everything retained that they get to see: topic below the site -> text.
+
+        It comes before what is published after it was asked for; so the watch says something until they hear it.
+        """
+        where, end = ("drive/end" if self.user == "nightrake" else "service"), "that is all"
+        say = As(self.broker, "nightrake")._command("mosquitto_pub", "-t", SITE + where, "-m", end)
+        heard = self.broker.folder / "heard.txt"
+        with heard.open("wb") as out:
+            listening = subprocess.Popen(self._command("mosquitto_sub", "-t", "#", "-v", "-W", "15"), stdout=out)
+        while end not in heard.read_text():
+            assert listening.poll() is None, "nothing came within 15 s"
+            assert run(*say).returncode == 0
+        listening.terminate()
+        listening.wait(5.0)
+        before = heard.read_text().partition(f"{SITE}{where} {end}")[0]
+        lines = [line.partition(" ") for line in before.splitlines()]
         return {topic.removeprefix(SITE): text for topic, _, text in lines}
 
 

@@ -12,6 +12,7 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -209,11 +210,15 @@ class Watch:
         self._mark(drives)
 
     def _mark(self, drives: Sequence[str]) -> None:
-        state, mono_ns, utc_ms = self.engine.state, self._clock.mono_ns(), self._clock.utc_ms()
+        drives_now = self.engine.state.drives
         for drive in drives:
-            if drive in state.drives:
+            if drive in drives_now:
                 self.people.calling.note_torque(drive)
-                self.teller.mark(drive, drive_view(state, drive, mono_ns, utc_ms))
+                self.teller.mark(drive, partial(self._view, drive))
+
+    def _view(self, drive: str) -> Mapping[str, Any] | None:
+        now = self._now()
+        return drive_view(now.state, drive, now.mono_ns, now.utc_ms) if drive in now.state.drives else None
 
     def _link_of(self, link: str) -> Any:
         def told(up: bool, detail: str) -> None:
@@ -306,6 +311,7 @@ class Watch:
             self.people.channels.stop()
             self.engine.note(Entry("service", "stopped", "", "", {"why": "asked to"}))
             await self.store.wait_durable(self.engine.last_seq, COMMIT_WAIT_S)
+            self.engine.log_rows()
             self.teller.stop()
             await asyncio.wait({self._telling}, timeout=3.0)
             await asyncio.wait({calling}, timeout=3.0)

@@ -13,6 +13,7 @@ import contextlib
 import json
 from collections import Counter
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, NamedTuple, Protocol
 
 from nightrake.alarms.book import alarm_of, shown
@@ -21,6 +22,9 @@ from nightrake.alarms.callqueue import Call, Limit, More
 from nightrake.alarms.keys import AlarmKey, parse_key
 from nightrake.alarms.life import Life
 from nightrake.alarms.overlays import why_silent
+from nightrake.alarms.records import Alarm
+from nightrake.alarms.rules import AlarmRule
+from nightrake.alarms.table import Priority
 from nightrake.alarms.view import alarm_view, gone_and_over
 from nightrake.channels.spec import ChannelSpec
 from nightrake.domain.debounce import UNKNOWN
@@ -31,6 +35,7 @@ from nightrake.messages.about import About
 from nightrake.messages.callpayload import bounded, call_payload
 from nightrake.messages.many import flood_over_summary, flood_summary, more_summary, worst_lines
 from nightrake.messages.pagelink import page_link, with_link
+from nightrake.messages.states import Payload
 from nightrake.messages.summary import (
     BROKER,
     back_summary,
@@ -64,8 +69,8 @@ class Teller(Protocol):
         """Drop what waits because of an alarm; `knows` need not be told that."""
         ...
 
-    def mark_alarm(self, alarm: str, payload: Mapping[str, Any] | None) -> None:
-        """Retain an alarm's state, or clear it."""
+    def mark_alarm(self, alarm: str, payload: Payload | None, *, urgent: bool = False) -> None:
+        """Retain an alarm's state as it is when that is written, or clear it."""
         ...
 
 
@@ -159,16 +164,25 @@ class Calling:
     # --- parts --------------------------------------------------------------------------------------------------------
 
     def _mark(self, key: AlarmKey, now: Now) -> None:
+        rule = now.state.plan.rules.of(key)
+        payload = partial(self._view, key) if self._standing(key, now) is not None else None
+        self._teller().mark_alarm(str(key), payload, urgent=rule is not None and rule.priority is Priority.URGENT)
+
+    def _standing(self, key: AlarmKey, now: Now) -> tuple[Alarm, AlarmRule] | None:
+        """An alarm whose state is retained, and its rule."""
         book, rule = now.state.alarms.book, now.state.plan.rules.of(key)
         subject = book.subjects.get(key.subject)
         alarm = alarm_of(book, key)
         rests = alarm.state.life is Life.NORMAL and alarm.overlays.is_clear
-        if rule is None or rests or subject is None or subject.away:
-            self._teller().mark_alarm(str(key), None)
-            return
-        call = now.state.alarms.calls.running.get(str(key))
-        view = alarm_view(alarm, rule, call, now.mono_ns, now.utc_ms)
-        self._teller().mark_alarm(str(key), {**view, "facts": bounded(view["facts"])})
+        return None if rule is None or rests or subject is None or subject.away else (alarm, rule)
+
+    def _view(self, key: AlarmKey) -> Mapping[str, Any] | None:
+        now = self._now()
+        standing = self._standing(key, now)
+        if standing is None:
+            return None
+        view = alarm_view(*standing, now.state.alarms.calls.running.get(str(key)), now.mono_ns, now.utc_ms)
+        return {**view, "facts": bounded(view["facts"])}
 
     def _called(self, row: Row, data: Mapping[str, Any], now: Now, durable: bool) -> None:
         about, next_utc_ms = self._about(row, data, now)

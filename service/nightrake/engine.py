@@ -114,6 +114,7 @@ class Engine:
         self._layouts: dict[str, str] = {}
         self._recording = Recording(state.site)
         self._noted: Tallies = {}
+        self._unlogged: list[tuple[Entry, Row]] = []
         self._last_tick_ns = clock.mono_ns()
         self._last_snapshot_ns = -SNAPSHOT_NS
         self.counts = {"inputs": 0, "rows": 0, "undurable": 0}
@@ -164,7 +165,7 @@ class Engine:
         drives = {e.drive for e in outcome.entries} | set(outcome.drives) | set(outcome.hidden) if told else set()
         states = states_of(before, self.state, drives) if told else alarm_states(before.alarms, self.state.alarms)
         self._keeper.append(rows, states, (record,))
-        _log(outcome.entries, rows)
+        self._unlogged.extend(zip(outcome.entries, rows, strict=True))
 
     def note(self, *entries: Entry) -> None:
         """Journal something that is no input of the core: start, stop, gap, clock step, a reload that was refused."""
@@ -173,7 +174,7 @@ class Engine:
         if told:
             rows = [self._row(e, 0, mono_ns, utc_ms) for e in told]
             self._keeper.append(rows, {}, ())
-            _log(told, rows)
+            self._unlogged.extend(zip(told, rows, strict=True))
 
     def _row(self, entry: Entry, input_seq: int, mono_ns: int, utc_ms: int) -> Row:
         row = Row(
@@ -214,7 +215,7 @@ class Engine:
     # --- time ---------------------------------------------------------------------------------------------------------
 
     def tick(self) -> None:
-        """Ten times a second: clock step, gap, the core's tick, rows that have waited too long, hourly snapshot."""
+        """Ten times a second: clock step, gap, the core's tick, rows that waited too long, hourly snapshot, log."""
         mono_ns, utc_ms = self._clock.mono_ns(), self._clock.utc_ms()
         self._look_at_clock(mono_ns, utc_ms)
         missed_ns = mono_ns - self._last_tick_ns
@@ -227,6 +228,13 @@ class Engine:
         self._tell_overdue(mono_ns)
         if mono_ns - self._last_snapshot_ns >= SNAPSHOT_NS:
             self._take_snapshot(mono_ns, utc_ms)
+        self.log_rows()
+
+    def log_rows(self) -> None:
+        """A log line for each new row. Not as it is made: whoever waits for the news would wait for the line too."""
+        unlogged, self._unlogged = self._unlogged, []
+        for entry, row in unlogged:
+            log.log(level_of(entry), entry.event, kind=entry.kind, seq=row.seq, **facts_of(entry))
 
     def begin(self, *entries: Entry, on_change: Mapping[str, Any] = MappingProxyType({})) -> None:
         """Before the first input: a replay of this run begins here.
@@ -284,9 +292,3 @@ class Engine:
     def last_input_seq(self) -> int:
         """Number of the newest recorded input."""
         return self._next_input_seq - 1
-
-
-def _log(entries: Sequence[Entry], rows: Sequence[Row]) -> None:
-    """A log line for each row, after it was handed to the store: the journal comes first."""
-    for entry, row in zip(entries, rows, strict=True):
-        log.log(level_of(entry), entry.event, kind=entry.kind, seq=row.seq, **facts_of(entry))

@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, ConsoleMessage, Page, Request, TimeoutE
 
 from browser.works import WORD, Works
 
-LOOK_MS = 10_000
+LOOK_MS = 20_000
 """What a page is to show is there by then."""
 LIVE = "html.heard:not(.away)"
 """A page that has heard something over its live line, and goes on hearing."""

@@ -40,7 +40,7 @@ def test_two_touches_acknowledge_and_the_journal_has_the_name(works: Works, make
     assert phone.page.locator("#strips .waits").count() == 0
     works.contact(1, "alarm", operated=True)
     phone.see("#strip-D1.waits .word", "Alarm")
-    assert phone.order()[0] == "strip-D1"
+    until(lambda: phone.order()[0] == "strip-D1", "it at the top")
 
     phone.page.tap("#act-D1 > summary")
     phone.page.tap("#act-D1 button.main")

@@ -100,7 +100,7 @@ def test_keys_zoom_move_and_come_back(works: Works, screen: Screen) -> None:
     shows(screen, "now, 1 h", SPAN)
     assert "now" in closer
     assert "37.5 min" in moved
-    assert screen.ask(PRESSED) == ["1 h"]
+    until(lambda: screen.ask(PRESSED) == ["1 h"], "its button to be marked")
 
 
 def test_ranges_are_picked_by_their_buttons(works: Works, screen: Screen) -> None:
@@ -109,7 +109,7 @@ def test_ranges_are_picked_by_their_buttons(works: Works, screen: Screen) -> Non
     for name, words in (("10 min", "10 min"), ("1 year", "365 d"), ("1 day", "1 d")):
         screen.page.click(f".pick:text-is('{name}')")
         shows(screen, f"now, {words}$", SPAN)
-        assert screen.ask(PRESSED) == [name]
+        until(lambda name=name: screen.ask(PRESSED) == [name], "its button to be marked")
 
 
 def test_wheel_scrolls_the_page_until_the_chart_was_touched(works: Works, screen: Screen) -> None:

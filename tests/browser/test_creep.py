@@ -59,7 +59,7 @@ def left(works: Works) -> Iterator[Callable[..., None]]:
 
 def label(screen: Screen, part: str) -> str:
     """Wait until the chart says this of itself; all that it says."""
-    until(lambda: part in str(screen.ask(LABEL)), part, 15.0)
+    until(lambda: part in str(screen.ask(LABEL)), part, 30.0)
     return str(screen.ask(LABEL))
 
 
@@ -106,7 +106,7 @@ def test_chart_is_used_with_keys_and_said_in_words(left: Callable[..., None], sc
     screen.page.keyboard.press("Home")
     label(screen, "400 days")
     # Of the days in these the first is in sight or not, by the time of day.
-    until(lambda: picked(screen, "3 months", ", 91 d; 9"), "three months", 15.0)
+    until(lambda: picked(screen, "3 months", ", 91 d; 9"), "three months", 30.0)
     screen.page.click("#drive-creep .numbers summary")
     screen.see("#drive-creep .numbers table", "Band from")
     assert screen.page.locator("#drive-creep .numbers table >> nth=0 >> tbody tr").count() in range(20, 41)
@@ -131,7 +131,7 @@ def test_pointer_reads_a_day_off_the_chart(left: Callable[..., None], screen: Sc
 def test_both_directions_have_their_own(left: Callable[..., None], screen: Screen) -> None:
     """One with a level, one below what can be measured: two charts, each with its name."""
     screen.go("/drives/D2")
-    until(lambda: screen.page.locator(STAGE).count() == 2, "two charts", 15.0)
+    until(lambda: screen.page.locator(STAGE).count() == 2, "two charts", 30.0)
 
     names = screen.ask(f"[...document.querySelectorAll('{STAGE}')].map(one => one.getAttribute('aria-label'))")
     assert [name.partition(":")[0] for name in names] == ["Creep of D2, forward", "Creep of D2, reverse"]
@@ -186,7 +186,7 @@ def test_screen_that_stays_open_shows_the_next_judgement(left: Callable[..., Non
 
     screen.page.clock.fast_forward(3_601_000)
 
-    until(lambda: screen.ask(ROWS) == ["D1", "D0"], "the new order", 15.0)
+    until(lambda: screen.ask(ROWS) == ["D1", "D0"], "the new order", 30.0)
     assert screen.ask("document.querySelector('#creep-knows').open")
 
 

@@ -32,7 +32,7 @@ def test_the_worst_of_two_hundred_comes_first_and_values_move(works: Works, scre
     """Each drive has its strip; one in alarm goes to the top, its torque as read; the calm ones go on moving."""
     screen.sign_in("night1")
     assert len(screen.order()) == DRIVES
-    assert screen.page.locator("#strips > li.t-calm").count() == DRIVES
+    until(lambda: screen.page.locator("#strips > li.t-calm").count() == DRIVES, "all of them calm")
     works.current(BAD, 15_200)
     works.contact(BAD, "alarm", operated=True)
     screen.see(f"#strip-D{BAD}.waits .word", "Alarm")
@@ -55,4 +55,4 @@ def test_shutdown_goes_before_every_alarm(works: Works, screen: Screen) -> None:
     works.shut_down(150)
     screen.see("#strip-D150 .word", "Shutdown")
     until(lambda: screen.order()[0] == "strip-D150", "the shutdown first")
-    assert set(screen.order()[1:11]) == {f"strip-D{n}" for n in range(100, 110)}
+    until(lambda: set(screen.order()[1:11]) == {f"strip-D{n}" for n in range(100, 110)}, "the alarms behind it")

@@ -74,6 +74,20 @@ def test_half_typed_text_keeps_no_old_alarm_on_a_live_page(works: Works, screen:
     screen.see("#strip-D0.waits .word", "Alarm")
 
 
+def test_chart_that_stands_still_does_not_say_now(far: Page, line: Line) -> None:
+    """What it shows ends when it was heard last; live again, it goes on."""
+    sign_in(far, line, "night1", "/drives/D0")
+    foot = "document.querySelector('.charts .chart-foot .span').textContent"
+    until(lambda: " to now, " in far.evaluate(foot), "the chart to follow")
+    line.cut()
+    far.wait_for_selector("html.away")
+    until(lambda: "now" not in far.evaluate(foot), "its end to be said")
+    line.join()
+    far.wait_for_selector(LIVE, timeout=BACK_MS)
+
+    until(lambda: " to now, " in far.evaluate(foot), "the chart to go on", 15.0)
+
+
 def test_lockout_after_a_broken_line_has_what_was_reported_meanwhile(
     works: Works, screen: Screen, far: Page, line: Line
 ) -> None:

@@ -39,8 +39,8 @@ def people(works: Works) -> Iterator[dict[str, Person]]:
     with ExitStack() as stack:
         found = {}
         for name in ("night1", "super1", "fitter1"):
-            headers = {"Origin": works.url, "Accept": "application/json"}
-            client = stack.enter_context(httpx.Client(base_url=works.url, headers=headers, trust_env=False))
+            more: dict[str, Any] = {"headers": {"Origin": works.url, "Accept": "application/json"}, "timeout": 10.0}
+            client = stack.enter_context(httpx.Client(base_url=works.url, trust_env=False, **more))
             csrf = client.get("/api/v1/session").json()["csrf"]
             answer = client.post("/sign-in", data={"person": name, "password": WORD, "csrf": csrf})
             found[name] = Person(client, answer.raise_for_status().json()["csrf"])

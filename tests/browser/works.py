@@ -82,6 +82,11 @@ class Works:
         assert self.watch.running, self.watch.words()
         until(self.page_up, f"the page; {self.watch.words()}", PAGE_S)
         until(lambda: all(plc["up"] for plc in self.watch.status()["plcs"].values()), "every PLC", PAGE_S)
+        until(self.is_all_known, "every drive", PAGE_S)
+
+    def is_all_known(self) -> bool:
+        """Whether the watch knows what every drive does."""
+        return all(d["directions"]["forward"]["known_now"] for d in self.watch.status()["drives"])
 
     def page_up(self) -> bool:
         """Whether the watch says that the page is served."""
@@ -124,6 +129,7 @@ class Works:
 
     def rows(self, kind: str, event: str) -> list[dict[str, Any]]:
         """What the journal has of a kind and event, oldest first."""
+        self.watch.wait_for_disk()  # the page shows what was done before it is on disk
         rows = self.watch.ask("journal", after=0, limit=500)
         return [r for r in rows if (r["kind"], r["event"]) == (kind, event)]
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from integration.site import Site, Watch, healthy, until
+from integration.site import STARTS_S, Site, Watch, healthy, until
 from nightrake.domain.rows import Row, TailRecord
 from nightrake.journal.reader import Reader
 from peers.apart import Apart
@@ -62,7 +62,7 @@ class HardWatch(Watch):
         with self.log.open("ab") as log:
             self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=environment)
         if wait:
-            until(self.answers, f"the watch to answer; see {self.log}")
+            until(self.answers, f"the watch to answer; see {self.log}", STARTS_S)
 
     @property
     def pid(self) -> int:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
+from integration.site import until
+from nightrake.domain.rows import Row
 from peers.process import program
 
 
@@ -43,6 +45,16 @@ class Ledger:
         events = [e for e in self.heard("events") if e["kind"] != "canary"]
         return [e for e in events if not name or e["event"] == name]
 
+    def await_rows(self, rows: Iterable[Row]) -> None:
+        """Wait until each of these rows was heard; a failure names those that were not."""
+        wanted = {row.id: f"{row.seq} {row.event} {row.drive}".rstrip() for row in rows}
+
+        def missing() -> list[str]:
+            heard = {e["id"] for e in self.events()}
+            return [words for id, words in wanted.items() if id not in heard]
+
+        until(lambda: not missing(), lambda: f"the subscriber to hear of every row; missing: {', '.join(missing())}")
+
     def alarm(self, event: str, kind: str = "shutdown_contact") -> list[dict[str, Any]]:
         """What alarms of one kind went through: ``raised``, ``reset`` and so on."""
         return [e for e in self.events(event) if e["kind"] == "alarm" and e["data"]["alarm"].endswith(kind)]
@@ -59,3 +71,13 @@ class Ledger:
         self._process.terminate()
         self._process.wait(5.0)
         self._out.close()
+
+
+def told_by_the_end(rows: Sequence[Row]) -> list[Row]:
+    """The rows that a watch tells before it ends: those up to its last `stopped`.
+
+    What is written down while it says good-bye (what came of a telephone call that was under way, a link's news) is
+    told by the next one.
+    """
+    last = max(row.seq for row in rows if row.event == "stopped")
+    return [row for row in rows if row.seq <= last]

@@ -13,6 +13,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,10 @@ from nightrake.errors import ControlError
 from plc.fixtures import LibmodbusServer
 
 READY_S = 10.0
+STARTS_S = 40.0
+"""Until a watch that was started answers, and until one that was asked to end has ended: processes of a machine that
+may have much else to do. What a test claims of such times it says itself."""
+ENDS_S = 20.0
 
 DRIVE = """
 [drive.D{n}]
@@ -128,7 +133,7 @@ class Watch:
                 env=environment,
             )
         if wait:
-            until(self.answers, f"the watch to answer; see its log: {self.words()}")
+            until(self.answers, lambda: f"the watch to answer; see its log: {self.words()}", STARTS_S)
 
     def reset(self, drive: str) -> Any:
         """What an operator does: acknowledge what stands, and reset once the contact has stayed released."""
@@ -157,6 +162,11 @@ class Watch:
             return False
         return True
 
+    def wait_for_disk(self) -> None:
+        """Until every row that there is now is on disk: a state, or a reload's answer, is known before its rows are."""
+        newest = self.status()["store"]["last_seq"]
+        until(lambda: self.status()["store"]["durable_seq"] >= newest, f"row {newest} to be on disk")
+
     def ask(self, verb: str, **args: Any) -> Any:
         """One request to the control socket."""
         with ControlClient(self.site.socket) as client:
@@ -179,7 +189,7 @@ class Watch:
         """Whether the process lives."""
         return self._process is not None and self._process.poll() is None
 
-    def end(self, number: int = signal.SIGTERM, within_s: float = 8.0) -> int:
+    def end(self, number: int = signal.SIGTERM, within_s: float = ENDS_S) -> int:
         """Send a signal and give the exit code."""
         process, self._process = self._process, None
         if process is None:
@@ -199,10 +209,10 @@ class Watch:
         return process.wait(20.0)
 
 
-def until(true: Any, what: str, within_s: float = READY_S) -> None:
-    """Poll until something holds; fails the test when it does not."""
+def until(true: Any, what: str | Callable[[], str], within_s: float = READY_S) -> None:
+    """Poll until something holds; fails the test when it does not, with words that may be made only then."""
     end = time.monotonic() + within_s
     while not true():
         if time.monotonic() > end:
-            pytest.fail(f"waited {within_s:g} s for {what}")
+            pytest.fail(f"waited {within_s:g} s for {what if isinstance(what, str) else what()}")
         time.sleep(0.02)

@@ -48,6 +48,7 @@ def test_thousand_alarms_in_a_second(
     until(lambda: alarmflood.raised_by(heard.events()) == every, "every alarm", 30.0)
     until(lambda: has_calls(called(heard, "night1"), heard, "night1", urgent), "every call over the broker", 40.0)
     until(lambda: has_calls(rung(phone, "night1"), heard, "night1", urgent), "every call by telephone", 40.0)
+    until(lambda: len(heard.events("delivered")) == len(phone.got), "what came of each call by telephone", 30.0)
     until(lambda: has_all(heard, watch), "every row at the subscriber", 30.0)
     late = Ledger(mosquitto.port, tmp_path / "late.txt")
     until(lambda: alarmflood.is_retained(late, watch), "the retained alarms to be those that stand")

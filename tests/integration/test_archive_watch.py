@@ -13,7 +13,7 @@ import pytest
 
 from integration import smallsegments
 from integration.hardship import HardWatch
-from integration.ledger import Ledger
+from integration.ledger import Ledger, told_by_the_end
 from integration.site import Site, until
 from nightrake.journal.archive import Where
 from nightrake.journal.search import Search
@@ -85,6 +85,11 @@ def test_rows_go_into_files_and_come_from_them_to_a_broker_that_was_away(
     watch.start()
     until(lambda: not unheard(watch, heard, late), "every row to be heard", 30.0)
     assert watch.end() == 0
+    search = Search(site.state / "store.db")
+    kept, files = list(search.raw()), [k for k in search.archives() if k.where is Where.FILE]
+    search.close()
+    due = told_by_the_end(kept)
+    late.await_rows(due[-1:])
     late.close()
     verified = subprocess.run(
         [sys.executable, "-m", "nightrake.cli", "journal", "verify", "--config", str(site.folder)],
@@ -93,14 +98,11 @@ def test_rows_go_into_files_and_come_from_them_to_a_broker_that_was_away(
         timeout=20,
         check=False,
     )
-    search = Search(site.state / "store.db")
-    kept, files = list(search.raw()), [k for k in search.archives() if k.where is Where.FILE]
-    search.close()
 
     assert (verified.returncode, verified.stderr) == (0, "")
     assert "archives are as written" in verified.stdout
     assert len(files) >= 3
     told = list(dict.fromkeys(e["id"] for e in late.events()))
     assert kept[0].seq == 1
-    assert told == [row.id for row in kept][-len(told) :]
-    assert len(told) >= len(kept) - len({e["id"] for e in heard.events()})  # what was told before the broker went
+    assert told == [row.id for row in due][-len(told) :]
+    assert len(told) >= len(due) - len({e["id"] for e in heard.events()})  # what was told before the broker went

@@ -14,7 +14,7 @@ import pytest
 
 from integration.crew import calls, rings, write_crew
 from integration.hardship import HardWatch
-from integration.ledger import Ledger
+from integration.ledger import Ledger, told_by_the_end
 from integration.site import Site, healthy, until
 from nightrake.domain.rows import Row
 from nightrake.journal.chain import verify
@@ -123,9 +123,10 @@ def test_broker_away_for_an_hour(
     judge_retained(after, watch)
     calling = {a["alarm"] for a in watch.ask("alarms") if a["next_call_utc_ms"]}
     assert watch.end() == 0
+    rows, _ = watch.kept()
+    after.await_rows(r for r in told_by_the_end(rows) if r.seq > before)
     after.close()
 
-    rows, _ = watch.kept()
     judge_events(rows, after, before)
     for person in CALLED:
         judge_person(rows, after, person, calling, returned)
@@ -149,7 +150,7 @@ def judge_events(rows: list[Row], after: Ledger, before: int) -> None:
     assert "gap" not in {r.event for r in rows}
     (last,) = [r for r in rows if r.seq == before]  # the hour begins while the broker goes, before the first change
     assert rows[-1].utc_ms - last.utc_ms > HOUR_S * 1000
-    assert {r.seq for r in rows if r.seq > before} <= set(seqs)
+    assert {r.seq for r in told_by_the_end(rows) if r.seq > before} <= set(seqs)
     assert {e["id"] for e in after.events()} <= {r.id for r in rows}
     drives = {r.seq: r.drive for r in rows}
     for drive in {*drives.values()} - {""}:

@@ -25,8 +25,8 @@ from peers.victoria import Victoria
 from plc.fixtures import LibmodbusServer
 
 ZONE = "Europe/Berlin"
-BEFORE_S = 10.0
-"""So long before the moment the watch is started."""
+BEFORE_S = 15.0
+"""So long before the moment the watch is started, which takes its time on a busy machine."""
 SLACK_MS = 800
 """UTC and the monotonic clock are read one after the other; a loaded machine may come between."""
 STAMP = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?Z")
@@ -98,7 +98,10 @@ def changed_around(night: Night, plc: LibmodbusServer, heard: Ledger) -> None:
 
 
 def ended(night: Night, victoria: Victoria) -> tuple[list[Row], list[TailRecord], list[int]]:
-    """End the watch when it has forwarded everything; its rows, its scans, and the stamps in the far store."""
+    """End the watch when it has forwarded everything; its rows, its scans, and the stamps in the far store.
+
+    Those of the scans that were read until then are there; some of the last ones may be.
+    """
     night.wait(1.0)
     forward = night.watch.status()["forward"]
     newest = forward["cursor"] + forward["lag_rows"]
@@ -106,12 +109,12 @@ def ended(night: Night, victoria: Victoria) -> tuple[list[Row], list[TailRecord]
     assert night.watch.end() == 0
     rows, tail = night.watch.kept()
     scans = [r for r in tail if r.kind == "scan"]
-    last_ms = next(r.utc_ms for r in reversed(scans) if r.seq <= newest)
+    last_ms, due = next(r.utc_ms for r in reversed(scans) if r.seq <= newest), sum(r.seq <= newest for r in scans)
     far: list[int] = []
 
     def look() -> bool:
         far[:] = [stamp for stamp, _ in far_samples(victoria, 'nightrake_drive_position_mm{drive="D0"}', 1)]
-        return far[-1] >= last_ms
+        return far[-1] >= last_ms and len(far) >= due
 
     until(look, "what was forwarded to be visible there", 12.0)
     return rows, scans, far
@@ -174,5 +177,4 @@ def test_second_that_comes_twice_costs_no_row_and_no_sample(
     assert verify(rows) == []
     assert [r.seq for r in scans] == sorted({r.seq for r in scans})
     assert len(far) == len(set(far))
-    # What was read in the last two rounds of forwarding, and while it ended, may not have gone out: ten a second.
-    assert len(scans) - 30 <= len(far) <= len(scans)
+    assert len(far) <= len(scans)

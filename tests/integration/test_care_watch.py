@@ -96,6 +96,7 @@ def test_backups_of_a_working_watch_are_whole(watch: Watch, plc: LibmodbusServer
     watch.start()
     until(lambda: watch.stage("D0") == "normal", "the drive as it was then")
     assert watch.status()["store"]["epoch"] != epoch
+    watch.wait_for_disk()
     started = [row for row in watch.ask("journal", after=0, limit=500) if row["event"] == "started"][-1]
     assert started["data"]["store_copied"] is True
     sealed = span_of(tmp_path / "b1")[2]

@@ -14,7 +14,7 @@ import apsw
 import pytest
 
 from integration.hardship import HardWatch, WrongClock, far_samples
-from integration.ledger import Ledger
+from integration.ledger import Ledger, told_by_the_end
 from integration.site import Site, until
 from nightrake.domain.rows import Row
 from nightrake.journal.chain import verify
@@ -123,15 +123,8 @@ def with_event(rows: list[Row], event: str) -> list[Row]:
 
 
 def await_all(heard: Ledger, rows: list[Row]) -> None:
-    """Wait until every row is heard, and see that nothing else was.
-
-    The link's own news while a watch says good-bye may wait for the next start.
-    """
-    late = {b.id for a, b in pairwise(rows) if a.event == "stopped" and b.kind == "link"}
-    until(
-        lambda: {r.id for r in rows} - late <= {e["id"] for e in heard.events()},
-        f"{[(r.seq, r.event) for r in rows]} to be heard",
-    )
+    """Wait until every row is heard that is told before the end, and see that nothing else was."""
+    heard.await_rows(told_by_the_end(rows))
     assert {e["id"] for e in heard.events()} <= {r.id for r in rows}
 
 
@@ -150,11 +143,14 @@ def test_clock_without_a_date_at_start(
     plc.set("d", 1, 0)
     until(lambda: len(heard.events("shutdown_operated")) == 1, "the shutdown in 1970")
     until(lambda: watch.status()["plcs"]["P0"]["done"] > 10, "some scans in 1970")
+    until(lambda: "clock" in watch.status()["forward"]["detail"], "forwarding to wait")
     waiting = watch.status()["forward"]
     clock.set("+0")
     until(lambda: forwarded(watch)[0] > 0, "forwarding to begin")
     plc.set("d", 1, 1)
     until(lambda: len(heard.events("shutdown_released")) == 1, "the release")
+    newest = forwarded(watch)[1]
+    until(lambda: forwarded(watch)[0] >= newest, "what waited to be forwarded")
     assert watch.end() == 0
     clock.set("-3600")
     watch.start()
@@ -172,11 +168,18 @@ def test_clock_without_a_date_at_start(
     assert [r.clock_trusted for r in rows] == [r not in early for r in rows]
     assert {"started", "shutdown_operated", "raised"} <= {r.event for r in early}
     kept = segments(watch.site.state / "store.db")
-    (right_ns, right_ms), far = kept[1][:2], {stamp for stamp, _ in far_samples(victoria, POSITION)}
+    right_ns, right_ms = kept[1][:2]
     scans = [r for r in tail if r.kind == "scan" and r.utc_ms < YEAR_MS]
+    due = {right_ms + (r.mono_ns - right_ns) // 1_000_000 for r in scans}
+    far: set[int] = set()
+
+    def look() -> bool:
+        far.update(stamp for stamp, _ in far_samples(victoria, POSITION))
+        return due <= far
+
+    until(look, "the scans of 1970 to be visible in the far store", 12.0)
     assert [t for _, _, t in kept] == [0, 1, 1]
     assert len(scans) > 5
-    assert {right_ms + (r.mono_ns - right_ns) // 1_000_000 for r in scans} <= far
     assert min(far) > YEAR_MS
     assert second.utc_ms < with_event(rows, "shutdown_released")[0].utc_ms
     assert (json.loads(first.payload)["missed_s"], json.loads(second.payload)["missed_s"]) == (0.0, 0.0)

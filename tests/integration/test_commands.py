@@ -23,6 +23,8 @@ from peers.mosquitto import Mosquitto
 from plc.fixtures import LibmodbusServer
 from shell.messages.ledger import settings
 
+pytestmark = pytest.mark.timeout(60)  # several processes are started, one after the other
+
 PHRASE = "four words that fit"
 TOPICS = Topics("nightrake", "works")
 PEOPLE = """
@@ -86,6 +88,7 @@ def send(watch: Watch, person: str, *words: str) -> subprocess.CompletedProcess[
 
 def rows(watch: Watch, event: str) -> list[dict[str, Any]]:
     """Journal rows of one name."""
+    watch.wait_for_disk()
     return [r for r in watch.ask("journal", after=0, limit=500) if r["event"] == event]
 
 

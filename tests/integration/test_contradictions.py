@@ -13,6 +13,8 @@ from integration.site import Site, healthy, until
 from peers.mosquitto import Mosquitto
 from plc.fixtures import LibmodbusServer
 
+pytestmark = pytest.mark.timeout(60)  # several processes are started, one after the other
+
 HEARTBEAT_S = 1.0
 
 

@@ -30,6 +30,25 @@ DAMAGES = (
 )
 
 
+DAMAGED = ("hot tail record", "journal row", "a cursor", "a number")
+"""Words for each kind."""
+
+
+def is_all_kept(store: Path) -> bool:
+    """Whether a store holds everything that will be damaged, both cursors and a scan above all."""
+    db = apsw.Connection(str(store), flags=apsw.SQLITE_OPEN_READONLY)
+    try:
+        cursors = {str(name) for (name,) in db.execute("select name from cursor")}
+        return {"forward", "mqtt"} <= cursors and bool(list(db.execute("select 1 from tail where kind = 'scan'")))
+    finally:
+        db.close()
+
+
+def told_damage(heard: Ledger) -> str:
+    """What the rows say that was damaged."""
+    return " ".join(str(e["data"]["what"]) for e in heard.events("damage_found"))
+
+
 @pytest.mark.timeout(60)
 def test_damaged_values_stop_neither_this_start_nor_the_next(
     plc: LibmodbusServer,
@@ -47,6 +66,7 @@ def test_damaged_values_stop_neither_this_start_nor_the_next(
     until(lambda: watch.stage("D0") == "normal", "the drive to be read")
     plc.set("d", 1, 0)
     until(lambda: len(heard.events("still_running")) == 1, "the shutdown to be told")
+    until(lambda: is_all_kept(watch.site.state / "store.db"), "all that will be damaged to be on disk")
     watch.end(signal.SIGKILL)
     db = apsw.Connection(str(watch.site.state / "store.db"))
     for statement in DAMAGES:
@@ -61,11 +81,13 @@ def test_damaged_values_stop_neither_this_start_nor_the_next(
         assert watch.drive("D0")["directions"]["forward"]["latched"]
         if start == 1:
             until(lambda: len(heard.events("damage_found")) >= 5, "the damage to be told")
+            until(lambda: all(words in told_damage(heard) for words in DAMAGED), "each kind of it to be told")
+            until(lambda: bool(heard.events("row_damaged")), "the damaged row to be told")
+            until(lambda: watch.status()["forward"]["dead_letters"] >= 2, "what cannot be forwarded to be counted")
             status = watch.status()
         assert watch.end() == 0
 
-    what = " ".join(str(e["data"]["what"]) for e in heard.events("damage_found"))
-    assert all(words in what for words in ("hot tail record", "journal row", "a cursor", "a number"))
+    assert all(words in told_damage(heard) for words in DAMAGED)
     assert {e["seq"] for e in heard.events("row_damaged")} == {3}
     assert status["store"]["damaged"] >= 5
     assert status["forward"]["dead_letters"] >= 2

@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from integration.site import Site, Watch, until
+from nightrake.journal.reader import Reader
 from peers.fakestore import Reply, fake_store, take_all
 from peers.mosquitto import Mosquitto
 from plc.fixtures import LibmodbusServer
@@ -31,6 +33,12 @@ async def command(folder: Path, *more: str) -> tuple[int, str]:
     return process.returncode or 0, out.decode()
 
 
+def kept_letters(site: Site) -> int:
+    """How many there are on disk."""
+    with closing(Reader(site.state / "store.db")) as reader:
+        return len(reader.letters_after(0, 10))
+
+
 @pytest.mark.asyncio
 @pytest.mark.timeout(60)
 async def test_dead_letters_are_shown_and_sent_again(
@@ -47,7 +55,7 @@ async def test_dead_letters_are_shown_and_sent_again(
             await asyncio.to_thread(
                 until, lambda: watch.status()["forward"]["dead_letters"] == 1, "a dead letter", 15.0
             )
-            await asyncio.sleep(0.3)
+            await asyncio.to_thread(until, lambda: kept_letters(watch.site) == 1, "it to be on disk")
             shown = await command(watch.site.folder)
             again = await command(watch.site.folder, "--retry")
             store.answer = take_all

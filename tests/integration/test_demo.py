@@ -17,6 +17,8 @@ import pytest
 
 from integration.site import until
 
+pytestmark = pytest.mark.timeout(60)  # several processes are started, one after the other
+
 CONFIG = Path(__file__).parents[2] / "config"
 
 
@@ -169,3 +171,14 @@ def test_page_of_the_demo_takes_its_password_and_ends_with_it(demo: psutil.Popen
     assert demo.wait(15.0) == 0
     assert gone(processes)
     assert "Traceback" not in said.read_text()
+
+
+def test_commands_to_the_plant_that_come_together_are_all_run() -> None:
+    """Typed at once, pasted, or piped in; the last one needs no end of line."""
+    typed = b"bind PC1\nnothing of the kind\nbind nobody\nbind PC2"
+    command = [sys.executable, "-m", "nightrake.cli", "simulate", "--ports", "0", "--commands", "--for", "2"]
+    done = subprocess.run(command, input=typed, capture_output=True, timeout=30, check=False)
+    _, *said = done.stdout.decode().splitlines()
+
+    assert done.returncode == 0
+    assert [line.startswith("refused: ") for line in said] == [False, True, True, False]

@@ -134,7 +134,7 @@ def test_history_file_that_cannot_be_written_is_told(watch: Watch) -> None:
     assert "history.db" in watch.status()["links"]["history"]["detail"]
     os.rmdir(watch.site.state / "history.db")
     until(lambda: sealed(watch) > 10, "sealing to begin", 30.0)
-    assert watch.status()["links"]["history"]["up"]
+    until(lambda: watch.status()["links"]["history"]["up"], "that to be told")
     watch.end(signal.SIGTERM)
 
 

@@ -28,7 +28,7 @@ from integration.cuts import (
     missing_numbers,
     skipped_numbers,
 )
-from integration.ledger import Ledger
+from integration.ledger import Ledger, told_by_the_end
 from integration.site import Site, Watch, until
 from nightrake.alarms.life import Life
 from nightrake.alarms.replay import replayed
@@ -292,7 +292,7 @@ def test_aimed_kills_lose_no_durable_event(
             standing = alarms_now(watch)
             assert watch.end() == 0, watch.words()
         cuts.finish()
-        until(lambda: {e["id"] for e in ledger.events()} >= {r.id for r in cuts.rows}, "every row at the subscriber")
+        ledger.await_rows(told_by_the_end(cuts.rows))
         heard = ledger.events()
 
     print(cuts.words())

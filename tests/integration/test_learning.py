@@ -19,7 +19,7 @@ import httpx
 import pytest
 
 from integration.site import Site, Watch, until
-from peers.ear import listening
+from peers.ear import Ear, listening
 from peers.mosquitto import Mosquitto
 from recordeddays import CONFIG
 from twoyearloads import CLEANED
@@ -69,6 +69,11 @@ def page_says(port: int, name: str) -> tuple[Any, httpx.Response]:
         return browser.get("/api/v1/creep").json(), browser.get(f"/creep/reports/{name}")
 
 
+def raised_by(ear: Ear) -> list[dict[str, Any]]:
+    """Rows that say that the notice was raised."""
+    return [e for e in ear.events() if e["data"].get("alarm") == CREEP and e["event"] == "raised"]
+
+
 def stands(watch: Watch) -> list[Any]:
     """The notice, if it is there."""
     return [a for a in watch.ask("alarms") if a["alarm"] == CREEP]
@@ -88,8 +93,9 @@ async def test_running_watch_finds_creep_tells_it_and_announces_its_report(
             found = re.search(r"reports/(creep-\d{4}-\d\d-\d\d\.html) beside", " ".join(told.stdout.split()))
             assert found is not None, told.stdout
             await ear.until(lambda: any(e["event"] == "report_written" for e in ear.events()))
+            await ear.until(lambda: bool(raised_by(ear)))
             (announced,) = [e for e in ear.events() if e["event"] == "report_written"]
-            (raised,) = [e for e in ear.events() if e["data"].get("alarm") == CREEP and e["event"] == "raised"]
+            (raised,) = raised_by(ear)
             (alarm,) = stands(watch)
             listed, report = page_says(free_port, found[1])
             status = watch.status()["learning"]

@@ -59,7 +59,7 @@ def test_memory_limit_ends_the_watch_alone_and_the_next_start_goes_on(
     resource.prlimit(watch.pid, resource.RLIMIT_AS, (limit, limit))
     for n in range(1, DRIVES):
         watch.site.write_drive(n, "P0", n)
-    until(lambda: not answers(watch), "the watch to need more than it is given")
+    until(lambda: not answers(watch) and not watch.running, "the watch to need more than it is given")
     code, words = watch.forget(), watch.words()
     watch.start()
     until(lambda: len(watch.status()["drives"]) == DRIVES, "all drives")

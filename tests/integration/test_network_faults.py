@@ -96,6 +96,7 @@ def test_cable_pulled_and_plugged_in_again_and_again(watch: HardWatch, cable: Ca
     until(lambda: cable.sockets(cable.control, port) == {"ESTABLISHED": 1}, "the old sockets to be gone", 30.0)
     until(lambda: cable.sockets(cable.plant, port).get("ESTABLISHED") == 1, "the PLC to see one connection", 30.0)
     assert process.num_fds() <= files + 1
+    watch.wait_for_disk()
     downs = [r for r in watch.journal() if r["event"] == "link_down" and r["data"]["link"] == "plc:P0"]
     ups = [r for r in watch.journal() if r["event"] == "link_up" and r["data"]["link"] == "plc:P0"]
     assert (len(downs), len(ups)) == (len(cuts), 1 + len(cuts))
@@ -135,20 +136,21 @@ def test_slow_and_lossy_line_gives_no_wrong_value(
     watch = make_watch(site)
     watch.start()
     begin_s = time.monotonic()
+    first = scans_of(watch, "P0")
     until(lambda: scans_of(watch, "P0")["outcomes"].get("GOOD", 0) >= 20, "twenty replies", 40.0)
     until(lambda: scans_of(watch, "P0")["outcomes"].get("NO_REPLY", 0) >= 1, "a reply too late", 40.0)
     counts, took_s = scans_of(watch, "P0"), time.monotonic() - begin_s
-    states = {d["drive"]: d["directions"]["forward"]["state"] for d in watch.status()["drives"]}
+    wanted = {"D0": "normal", "D1": "alarm", "D2": "normal", "D3": "normal"}
+    until(lambda: states(watch) == wanted, lambda: f"{wanted}, not {states(watch)}")
     assert watch.end() == 0
 
     rows, tail = watch.kept()
     operated = {r.drive for r in rows if r.event.endswith("_operated")}
-    assert states == {"D0": "normal", "D1": "alarm", "D2": "normal", "D3": "normal"}
     assert operated <= {"D1"}
     assert counts["missed"] > 0
     assert counts["late"] > 0
-    assert counts["requests"] <= took_s / 0.2 + 1
-    assert counts["connects"] <= 1 + took_s / 3
+    assert counts["requests"] - first["requests"] <= took_s / 0.2 + 1
+    assert counts["connects"] - first["connects"] <= 1 + took_s / 3
     seen = images(site.state / "store.db", tail)
     assert {a: v for a, v in seen.items() if a[0] == "input"} == {
         ("input", 10 * at): {current} for at, current in enumerate(FOUR)
@@ -156,6 +158,11 @@ def test_slow_and_lossy_line_gives_no_wrong_value(
     assert {a: v for a, v in seen.items() if a[0] == "discrete"} == {
         ("discrete", 10 * at): {6 + (at != 1)} for at in range(len(FOUR))
     }
+
+
+def states(watch: HardWatch) -> dict[str, str]:
+    """What the contacts of each drive say."""
+    return {d["drive"]: d["directions"]["forward"]["state"] for d in watch.status()["drives"]}
 
 
 def images(path: Path, tail: list[TailRecord]) -> dict[tuple[str, int], set[int]]:

@@ -161,6 +161,19 @@ class Night:
         """The journal so far."""
         return list(self.ask("journal", limit=500))
 
+    def standing(self) -> tuple[list[Any], dict[str, str]]:
+        """The journal, and the lives of the alarms after its last row."""
+        found: list[tuple[list[Any], dict[str, str]]] = []
+
+        def look() -> bool:
+            newest = self.ask("status")["store"]["last_seq"]
+            stands = {a["alarm"]: a["life"] for a in self.ask("alarms")}
+            found[:] = [(self.rows(), stands)]
+            return bool(found[0][0][-1]["seq"] == newest == self.ask("status")["store"]["last_seq"])
+
+        until(look, "the journal and the alarms of one moment")
+        return found[0]
+
     def stop_confirmed(self) -> bool:
         """Whether a row says so: the shutdown's own, or one that follows."""
         return any(r["event"] == "stop_confirmed" or r["data"].get("stop") == "confirmed" for r in self.rows())
@@ -244,9 +257,8 @@ def look_at_journal(night: Night) -> None:
     """It holds, with the heads that went out; it replays to the same states; it can be told."""
     heads = night.store.parent / "heads.txt"
     heads.write_text("".join(f"{text}\n" for text in night.heard.raw("events")))
-    rows = night.rows()
+    rows, stands = night.standing()
     entries = [Entry(r["kind"], r["event"], r["drive"], r["direction"], r["data"]) for r in rows]
-    stands = {a["alarm"]: a["life"] for a in night.ask("alarms")}
     seen = {name: s.life.value for name, s in replayed(entries).items() if s.life.value != "normal"}
     assert seen == stands
     night.watch.end(signal.SIGTERM)

@@ -73,6 +73,7 @@ def test_people_are_called_without_a_store_and_it_begins_by_itself(
     watch.start()
     until(lambda: watch.stage("D0") == "shutdown", "the drive to be read again")
     stands = {a["alarm"]: a["occurrence"] for a in watch.ask("alarms")}
+    heard.await_rows(rows)
 
     assert not any(event["durable"] for event in told)
     assert (answer["ok"], answer["durable"], "not on disk yet" in answer["text"]) == (True, False, True)

@@ -153,7 +153,7 @@ def test_taken_port_is_said_in_the_status(watch: Watch, port: int) -> None:
         watch.start()
         until(lambda: str(port) in page_of(watch)["detail"], "the reason", 20.0)
         assert page_of(watch)["up"] is False
-        assert watch.stage("D0") == "normal"
+        until(lambda: watch.stage("D0") == "normal", "the drive to be read")
     until(lambda: page_of(watch)["up"], "the page once the port is free", 20.0)
 
 

@@ -61,6 +61,7 @@ def replay(watch: Watch) -> int:
 
 def all_rows(watch: Watch) -> list[dict[str, Any]]:
     """The journal."""
+    watch.wait_for_disk()
     found: list[dict[str, Any]] = watch.ask("journal", after=0, limit=500)
     return found
 

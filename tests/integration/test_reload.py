@@ -16,6 +16,8 @@ import pytest
 from integration.site import Site, Watch, healthy, until
 from plc.fixtures import LibmodbusServer
 
+pytestmark = pytest.mark.timeout(60)  # several processes are started, one after the other
+
 FORWARD = '[forward]\nenabled = true\nurl = "http://127.0.0.1:9"\ntoken_file = "{}"\n'
 PASSWORD = '[mqtt]\nusername = "rake"\npassword_file = "{}"\n'
 
@@ -48,6 +50,7 @@ def change(watch: Watch, old: str, new: str, file: str = "site.toml") -> None:
 
 def rows(watch: Watch, event: str) -> list[dict[str, Any]]:
     """Journal rows of one name."""
+    watch.wait_for_disk()
     return [r for r in watch.ask("journal", after=0, limit=500) if r["event"] == event]
 
 

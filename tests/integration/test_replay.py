@@ -53,6 +53,7 @@ def test_what_a_watch_recorded_comes_again(
     file = watch.site.folder / "d0.toml"
     file.write_text(file.read_text().replace("alarm_nm = 32000.0", "alarm_nm = 30400.0"))
     assert watch.ask("reload")["ok"]
+    watch.wait_for_disk()
     said = replayed(watch, capsys)
     assert said["difference"] is None
     assert int(str(said["rows"])) >= 5

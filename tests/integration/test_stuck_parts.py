@@ -103,10 +103,13 @@ def test_poller_that_hangs_is_begun_anew_and_nobody_else_notices(
     plant(watch, "leap 40")
     until(lambda: len(heard.events("alarm_operated")) == 1, "what happened meanwhile", 12.0)
 
+    def downs() -> list[str]:
+        return [str(e["data"]["detail"]) for e in heard.events("link_down") if e["data"]["link"] == "plc:P0"]
+
+    until(lambda: downs() != [], "that to be told, after what is urgent")
     assert still <= 1
     assert systemd.heard("WATCHDOG=1", ALIVE_S)
-    downs = [e["data"]["detail"] for e in heard.events("link_down") if e["data"]["link"] == "plc:P0"]
-    assert downs == ["reading it stood still and was begun anew"]
+    assert downs() == ["reading it stood still and was begun anew"]
     assert watch.status()["plcs"]["P1"]["connects"] == 1
     assert len(heard.events("started")) == 1
     assert watch.end() == 0
@@ -126,6 +129,7 @@ def test_watch_that_stands_still_is_restarted_and_the_gap_is_marked(
     killed = watch.end(signal.SIGABRT)  # as systemd does with WatchdogSignal= as it is
     watch.start()
     until(lambda: len(heard.events("shutdown_operated")) == 1, "what happened meanwhile")
+    until(lambda: len(heard.events("alarm_operated")) == 1, "all of it")
     until(lambda: len(heard.events("started")) == 2, "the second start to be told")
     assert systemd.heard("WATCHDOG=1", ALIVE_S)
     assert watch.end() == 0

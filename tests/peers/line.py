@@ -1,4 +1,4 @@
-"""A network line between a browser and a server that a test cuts, joins again, or lets go silent."""
+"""A network line between a client and a server that a test cuts, joins again, or lets go silent."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class Line:
         to: Port of the server, of 127.0.0.1.
 
     Attributes:
-        port: Where a browser comes.
+        port: Where a client comes.
     """
 
     def __init__(self, to: int) -> None:
@@ -30,15 +30,18 @@ class Line:
     def _accept(self) -> None:
         while True:
             try:
-                browser, _ = self._listening.accept()
+                client, _ = self._listening.accept()
             except OSError:
                 return
-            if self._is_cut:
-                browser.close()
+            try:
+                server = None if self._is_cut else socket.create_connection(("127.0.0.1", self._to))
+            except OSError:
+                server = None
+            if server is None:
+                client.close()
                 continue
-            server = socket.create_connection(("127.0.0.1", self._to))
-            self._ends |= {browser, server}
-            for pair in ((browser, server), (server, browser)):
+            self._ends |= {client, server}
+            for pair in ((client, server), (server, client)):
                 threading.Thread(target=self._forward, args=pair, daemon=True).start()
 
     def _forward(self, source: socket.socket, to: socket.socket) -> None:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
+import itertools
 import os
 import shutil
 import signal
 import socket
 import subprocess
+import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -16,6 +20,8 @@ import pytest
 READY_S = 8.0
 """A peer that is not there by then fails the test."""
 LOOK_S = 0.01
+FIRST, LAST, STRETCH = 20_000, 32_767, 500
+"""Ports that are given to tests, and how many of them to one run."""
 
 
 def program(name: str, package: str) -> str:
@@ -28,10 +34,35 @@ def program(name: str, package: str) -> str:
 
 
 def port_free() -> int:
-    """A TCP port of 127.0.0.1 that nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A TCP port of 127.0.0.1 that nobody listens on, nor is given until the test is long over.
+
+    One that the kernel gives away may be another program's before the test's own peer listens there, for many tests run
+    side by side. These are below those (see ip_local_port_range), a stretch for each run of pytest.
+    """
+    for _ in range(STRETCH):
+        port = next(_ports)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError(f"all ports from {port - STRETCH + 1} to {port} are taken")
+
+
+def _given() -> Iterator[int]:
+    """The ports of a stretch that no other run has, over and over."""
+    for first in range(FIRST, LAST - STRETCH + 2, STRETCH):
+        file = Path(tempfile.gettempdir()) / f"nightrake-tests-ports-{first}"
+        with contextlib.suppress(OSError):  # another user's, or another run's
+            lock = os.open(file, os.O_RDWR | os.O_CREAT, 0o600)
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)  # until this process ends
+            except OSError:
+                os.close(lock)
+                raise
+            yield from itertools.cycle(range(first, first + STRETCH))
+    raise AssertionError("more runs of pytest side by side than there are ports for")
+
+
+_ports = _given()
 
 
 def listens(port: int) -> bool:

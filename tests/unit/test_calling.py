@@ -27,6 +27,7 @@ from nightrake.messages.alarmpayloads import AlarmMessage, PersonMessage
 from nightrake.messages.alarmstates import AlarmStates
 from nightrake.messages.broker import INCOMING_BYTES
 from nightrake.messages.payloads import other_bytes
+from nightrake.messages.states import Payload
 from nightrake.settings import load, secrets_of
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -50,8 +51,8 @@ class Way:
     def calls_no_longer(self, alarm: str, knows: str = "") -> None:
         self.queue.drop(alarm, knows)
 
-    def mark_alarm(self, alarm: str, payload: Mapping[str, Any] | None) -> None:
-        self.alarms.mark(alarm, payload)
+    def mark_alarm(self, alarm: str, payload: Payload | None, *, urgent: bool = False) -> None:
+        self.alarms.mark(alarm, payload, urgent=urgent)
 
     def taken(self, now_s: float = 0.0) -> list[Call | More]:
         """Everything that goes out now."""

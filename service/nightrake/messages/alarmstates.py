@@ -8,9 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
-from nightrake.alarms.callqueue import URGENT
 from nightrake.alarms.keys import parse_key
-from nightrake.messages.states import STRAYS
+from nightrake.messages.states import STRAYS, Payload, told_by
 
 
 class AlarmJob(NamedTuple):
@@ -35,18 +34,22 @@ class AlarmStates:
     """
 
     def __init__(self) -> None:
-        self._latest: dict[str, Mapping[str, Any]] = {}
+        self._latest: dict[str, tuple[Payload, bool]] = {}  # and whether it is urgent
         self._urgent: dict[str, None] = {}  # in the order in which they became due
         self._due: dict[str, None] = {}
 
-    def mark(self, alarm: str, payload: Mapping[str, Any] | None) -> None:
-        """An alarm as it stands now, by the text form of its key; None: it is over."""
+    def mark(self, alarm: str, payload: Payload | None, *, urgent: bool = False) -> None:
+        """An alarm is another now.
+
+        Args:
+            alarm: The text form of its key. payload: None: it is over. urgent: It is written before others.
+        """
         if payload is None:
             if self._latest.pop(alarm, None) is not None:
                 self._urgent.pop(alarm, None)
                 self._due[alarm] = None
             return
-        self._latest[alarm] = payload
+        self._latest[alarm] = (payload, urgent)
         self._become_due(alarm)
 
     def keep_drives(self, drives: Iterable[str]) -> None:
@@ -68,8 +71,7 @@ class AlarmStates:
             self._become_due(alarm)
 
     def _become_due(self, alarm: str) -> None:
-        urgent = self._latest[alarm].get("priority") == URGENT
-        into, other = (self._urgent, self._due) if urgent else (self._due, self._urgent)
+        into, other = (self._urgent, self._due) if self._latest[alarm][1] else (self._due, self._urgent)
         other.pop(alarm, None)
         into[alarm] = None
 
@@ -79,7 +81,10 @@ class AlarmStates:
             if due:
                 alarm = next(iter(due))
                 del due[alarm]
-                return AlarmJob(alarm, self._latest.get(alarm))
+                payload = told_by(self._latest[alarm][0]) if alarm in self._latest else None
+                if payload is None:
+                    self._latest.pop(alarm, None)
+                return AlarmJob(alarm, payload)
         return None
 
     def give_back(self, job: AlarmJob) -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, NamedTuple
 
+Payload = Mapping[str, Any] | Callable[[], Mapping[str, Any] | None]
+"""What a topic retains; or what tells it when it is written, which is then of that time (None: nothing any more)."""
+
 STRAYS = 1000
 """Topics of drives that the site does not have, waiting to be cleared; the broker shows the rest at the next
 connection."""
@@ -44,6 +47,11 @@ class Renewal:
         return share
 
 
+def told_by(payload: Payload) -> Mapping[str, Any] | None:
+    """What it is now."""
+    return payload() if callable(payload) else payload
+
+
 class StateJob(NamedTuple):
     """A retained topic to be written; `payload` None: to be cleared."""
 
@@ -60,11 +68,11 @@ class States:
 
     def __init__(self, drives: Iterable[str]) -> None:
         self._drives = set(drives)
-        self._latest: dict[str, Mapping[str, Any]] = {}
+        self._latest: dict[str, Payload] = {}
         self._due: dict[str, None] = {}  # in the order in which they became due
 
-    def mark(self, drive: str, payload: Mapping[str, Any]) -> None:
-        """A drive's state as it is now."""
+    def mark(self, drive: str, payload: Payload) -> None:
+        """A drive's state is another now."""
         self._drives.add(drive)
         self._latest[drive] = payload
         self._due[drive] = None
@@ -97,7 +105,7 @@ class States:
             return None
         del self._due[drive]
         if drive in self._drives:
-            return StateJob(drive, self._latest[drive])
+            return StateJob(drive, told_by(self._latest[drive]))
         return StateJob(drive, None)
 
     def give_back(self, job: StateJob) -> None:

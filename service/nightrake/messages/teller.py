@@ -12,8 +12,7 @@ import asyncio
 import contextlib
 import random
 import time
-from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from collections.abc import Callable, Iterable
 
 from nightrake.alarms.callqueue import Call, Limit, Together
 from nightrake.domain.pulse import Pulse
@@ -27,6 +26,7 @@ from nightrake.messages.desk import Desk, Feed, TellerStats
 from nightrake.messages.link import connect
 from nightrake.messages.reception import Reception
 from nightrake.messages.session import PART, Session
+from nightrake.messages.states import Payload
 from nightrake.messages.topics import Topics
 
 __all__ = ["BrokerSettings", "Feed", "Teller", "TellerStats"]
@@ -113,8 +113,8 @@ class Teller:
         if desk.outbox.behind:
             desk.fetch.set()
 
-    def mark(self, drive: str, payload: Mapping[str, Any]) -> None:
-        """A drive's state as it is now; only the latest is sent."""
+    def mark(self, drive: str, payload: Payload) -> None:
+        """A drive's state is another now; only the latest is sent."""
         self._desk.states.mark(drive, payload)
         self._desk.wake.set()
 
@@ -152,9 +152,9 @@ class Teller:
         """How the site is called in words, and where all its alarms are seen on the page."""
         self._desk.site_name, self._desk.alarms_link = name, alarms_link
 
-    def mark_alarm(self, alarm: str, payload: Mapping[str, Any] | None) -> None:
-        """An alarm's state as it is now, by the text form of its key; None: it is over, its topic is cleared."""
-        self._desk.alarms.mark(alarm, payload)
+    def mark_alarm(self, alarm: str, payload: Payload | None, *, urgent: bool = False) -> None:
+        """An alarm is another now, by the text form of its key; payload None: it is over, its topic is cleared."""
+        self._desk.alarms.mark(alarm, payload, urgent=urgent)
         self._desk.wake.set()
 
     @property

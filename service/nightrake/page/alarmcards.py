@@ -213,13 +213,18 @@ def stop_words(stop: object, running: object) -> str:
     return f"stop was {text}" if text == "confirmed" and running is None else f"stop {text}"
 
 
+def stop_now(stop: object, running: object) -> str:
+    """The same as of now; "" where there is none, or a motor that runs has undone it."""
+    return stop_words(stop, running) if stop and not (running is True and stop == "confirmed") else ""
+
+
 def _joined(torque: str, running: object, stop: object, urgent: bool) -> str:
     """Torque, motor, and of what is urgent whether it has stopped; a stop that a running motor has undone is none."""
     parts = [torque] if torque else []
     if isinstance(running, bool):
         parts.append(("motor RUNS" if urgent else "motor runs") if running else "motor stands")
-    if urgent and stop and not (running is True and stop == "confirmed"):
-        parts.append(stop_words(stop, running))
+    if urgent and (words := stop_now(stop, running)):
+        parts.append(words)
     return "; ".join(parts)
 
 

@@ -98,6 +98,9 @@ async def _on_invalid(request: Request, error: Exception) -> Response:
     """The first mistake, in one sentence."""
     assert isinstance(error, RequestValidationError)
     first = error.errors()[0]
+    loc = first["loc"]
+    if loc[:2] == ("body", "args") and len(loc) > 2:  # the first of the kinds that it may be would be named alone
+        return _answer(request, 422, clean(f"'{loc[2]}' is a text, a number or a list of texts"), {})
     where = ".".join(str(p) for p in first["loc"] if p not in ("query", "body", "path")) or "the body"
     return _answer(request, 422, clean(f"{where}: {first['msg']}"), {})
 

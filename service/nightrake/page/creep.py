@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from nightrake.page.moments import Wall, span
-from nightrake.page.torquebar import UNIT, Bar, Number, bar_of, number_of
+from nightrake.page.torquebar import Bar, Number, bar_of, in_units, number_of
 
 PAGE = 100
 """Rows of a page."""
@@ -33,7 +32,6 @@ WARNING = "Creep warning"
 SHAPES = {"cannot say": "aside"}
 AHEAD_MS = 3_600_000
 """What was judged further ahead than this was not judged by the clock of now; it is not shown as of now either."""
-_MINUS = re.compile(r"(?<=[ (])-(?=[0-9])")
 
 Told = Mapping[str, Any]
 
@@ -247,8 +245,3 @@ def dotless(text: str) -> str:
     """A sentence as a part of one."""
     text = in_units(text).rstrip(". ")
     return text[:1].lower() + text[1:] if text[1:2].islower() or text[1:2] == " " else text
-
-
-def in_units(text: str) -> str:
-    """Words of the judgement with the page's signs for units and minus."""
-    return _MINUS.sub("\u2212", text.replace("kN.m", UNIT).replace("N.m", "N\u00b7m"))

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from nightrake.page.creep import Row, Told, chance_words, days_words, dotless, in_units, row_of
+from nightrake.page.creep import Row, Told, chance_words, days_words, dotless, row_of
 from nightrake.page.moments import Wall
-from nightrake.page.torquebar import UNIT, kilo
+from nightrake.page.torquebar import UNIT, in_units, kilo
 
 
 class SideView(NamedTuple):

@@ -120,7 +120,12 @@ class Door:
         """Wait until somebody is at the door."""
         loop = asyncio.get_running_loop()
         knock = loop.create_future()
-        loop.add_reader(self._listening, lambda: knock.done() or knock.set_result(None))
+
+        def knocked() -> None:
+            if not knock.done():
+                knock.set_result(None)
+
+        loop.add_reader(self._listening, knocked)
         try:
             await knock
         finally:

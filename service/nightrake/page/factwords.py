@@ -6,7 +6,10 @@ import re
 from collections.abc import Callable, Mapping
 
 from nightrake.alarms import accountwords as words
+from nightrake.alarms.silence import NOTICE
+from nightrake.alarms.table import ALARM_TYPES
 from nightrake.alarms.told import Fact, span_text, torque_text
+from nightrake.page.torquebar import in_units
 
 
 def fact_words(fact: Fact) -> str:
@@ -102,8 +105,20 @@ def _link(fact: Fact) -> str:
     why = f" ({fact.text('detail')})" if fact.text("detail") and not up else ""
     if link.startswith("plc:"):
         return f"PLC {link.removeprefix('plc:')} {'answers' if up else 'does not answer'}{why}."
+    if link.startswith(NOTICE):
+        return _notice(link.removeprefix(NOTICE), why=fact.text("detail") if not up else "", up=up)
     known = {"broker": "The broker", "store": "The store that history is forwarded to"}.get(link, "")
     return f"{known} {'can be reached' if up else 'cannot be reached'}{why}." if known else ""
+
+
+def _notice(name: str, *, why: str, up: bool) -> str:
+    """Something for the daytime, or no longer; of the site, or of a drive's direction."""
+    kind, _, about = name.partition(":")
+    drive, _, direction = about.partition(":")
+    where = ", ".join(part for part in (drive, direction if direction != "forward" else "") if part)
+    title = ALARM_TYPES[kind].title if kind in ALARM_TYPES else kind.replace("_", " ")
+    said = f"{why[:1].upper()}{in_units(why[1:]).rstrip('.')}." if why else ""
+    return f"{'No longer of notice' if up else 'Of notice'}{f' for {where}' if where else ''}: {title}. {said}".strip()
 
 
 def _test_began(fact: Fact) -> str:

@@ -82,6 +82,8 @@ def _about(fact: Fact, names: Mapping[str, str]) -> str:
     if alarm := fact.text("alarm"):
         return words.title_of(alarm, names)
     name = f"{fact.drive} {names.get(fact.drive, '')}".strip()
+    if fact.kind == "lockout" and name:
+        return f"{name}: lockout"
     return f"{name}, {fact.direction}" if fact.drive and fact.direction not in ("", "forward") else name
 
 

@@ -55,6 +55,14 @@ def is_place(kind: str, one: str) -> bool:
     return kind in PLACES and bool(one) == (kind in WITH_DRIVE)
 
 
+def kept_as(where: str) -> str:
+    """The page that one is kept up to date as: of every trip the same changes, for the record itself does not.
+
+    So nobody makes us keep pages of trips that they invent.
+    """
+    return "trips" if where.startswith("trip/") else where
+
+
 def wants_json(request: Request) -> bool:
     """Whether a script asks, and not somebody who reads."""
     accept = request.headers.get("accept", "")
@@ -69,7 +77,7 @@ def shown(request: Request, visit: Visit, where: str, more: Mapping[str, Any], s
     given = {
         "path": request.url.path + (f"?{query}" if query else ""),
         "people": menu_for(request, visit),
-        "since": room.hub.mark_of(where) if where.partition("/")[0] in PLACES else "",
+        "since": room.hub.mark_of(kept_as(where)) if where.partition("/")[0] in PLACES else "",
         "may_sign_in": visit.may_sign_in,
         "cannot_sign_in": "" if visit.may_sign_in else NOT_OVER_PLAIN,
         **more,

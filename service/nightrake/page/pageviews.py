@@ -9,7 +9,7 @@ from nightrake.alarms.lockoutsteps import RECORDS_ONLY
 from nightrake.alarms.responses import CAUTION
 from nightrake.alarms.table import ALARM_TYPES
 from nightrake.page import creep, creepdrive, records, tripviews
-from nightrake.page.alarmcards import Card, cards_of
+from nightrake.page.alarmcards import Card, cards_of, stop_now
 from nightrake.page.journalwords import Told, because_words, told_rows
 from nightrake.page.lockoutwalk import walk_of
 from nightrake.page.moments import Wall, zone_of
@@ -107,16 +107,23 @@ def now_of(scene: Scene, around: Around) -> dict[str, Any]:
     }
 
 
-_LINKS = {"broker": "broker_unreachable", "disk": "store_full", "store": "not_forwarded"}
-"""Which alarm says in words what a link that is down means."""
+_LINKS = {
+    **{link: ALARM_TYPES[kind].title for link, kind in (("broker", "broker_unreachable"), ("disk", "store_full"))},
+    "store": ALARM_TYPES["not_forwarded"].title,
+    "control": "the control socket does not answer",
+    "forwarding": "forwarding stands still",
+}
+"""What a link that is down means."""
+_DAYTIME = ("plc:", "notice:", "history")
+"""Links that are said elsewhere: PLCs of their own accord; and what is a notice, for whoever is here in the daytime."""
 
 
 def _down(service: Mapping[str, Any]) -> list[str]:
     """PLCs and links that are down, in words."""
     plcs, links = service.get("plcs") or {}, service.get("links") or {}
     silent = [f"PLC {name} does not answer" for name, plc in plcs.items() if not plc["up"]]
-    broken = [name for name, link in links.items() if not link["up"] and not name.startswith("plc:")]
-    return silent + [ALARM_TYPES[_LINKS[n]].title if n in _LINKS else f"link {n} is down" for n in broken]
+    broken = [name for name, link in links.items() if not link["up"] and not name.startswith(_DAYTIME)]
+    return silent + [_LINKS.get(name, f"link {name} is down") for name in broken]
 
 
 # --- pages ---
@@ -251,6 +258,7 @@ def drive_values(drive: str, scene: Scene, around: Around) -> dict[str, Any]:
         "alarm_at": kilo(view["alarm_nm"]),
         "shutdown_at": kilo(view["shutdown_nm"]),
         "shut": shown.rank <= Rank.SHUTDOWN,
+        "stop_now": stop_now(view["stop"], view["running"]),
     }
 
 

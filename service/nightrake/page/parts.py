@@ -20,6 +20,7 @@ from nightrake.page import pageviews
 from nightrake.page.factwords import reason_words
 from nightrake.page.moments import span
 from nightrake.page.pageviews import Around
+from nightrake.page.records import in_signs
 from nightrake.page.scene import Changes, Scene
 
 
@@ -47,11 +48,18 @@ def furnish(env: Environment) -> None:
     env.filters["compact_json"] = lambda value: json.dumps(value, ensure_ascii=False, separators=(",", ":"))
     env.filters["span"] = span
     env.filters["reason"] = reason_words
+    env.filters["in_signs"] = in_signs
+    env.filters["sentence"] = _sentence
 
 
 def _plain(value: Any) -> Any:
     """Texts without what could turn or hide the words around them."""
     return clean(value, len(value)) if isinstance(value, str) and not hasattr(value, "__html__") else value
+
+
+def _sentence(text: str) -> str:
+    """Some words as a sentence of their own."""
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""
 
 
 def render_page(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
@@ -12,6 +13,8 @@ WIDTH, HEIGHT = 480.0, 200.0
 """Of a curve's drawing, in its own units."""
 LEFT, BOTTOM, TOP, RIGHT = 46.0, 30.0, 14.0, 8.0
 MINUS = "\u2212"
+_MEASURED = ("Transducer", "Against", "Place")
+"""Facts of figures and units; the others are names, and people's own words."""
 SAMPLES = 40
 """Places of a curved line."""
 STEPS = (1, 2, 2.5, 5, 10)
@@ -103,7 +106,7 @@ def _facts(record: Mapping[str, Any], wall: Wall) -> list[tuple[str, str]]:
         ("In place of", told("supersedes")),
         ("Remarks", told("remarks")),
     ]
-    return [(label, str(value)) for label, value in rows if value]
+    return [(label, in_signs(str(value)) if label in _MEASURED else str(value)) for label, value in rows if value]
 
 
 def _day(utc_ms: int | None, wall: Wall) -> str:
@@ -113,19 +116,20 @@ def _day(utc_ms: int | None, wall: Wall) -> str:
 def _fit(fit: Mapping[str, Any] | None) -> str:
     if not fit:
         return ""
-    words = f"{fit['form']}, {fit['from_mm']:g} to {fit['to_mm']:g} mm, residual {_small(fit['residual_nm'])}"
-    return f"{words}, hysteresis {_small(fit['hysteresis_nm'])}" if fit.get("hysteresis_nm") else words
+    words = f"{fit['form']}, {fit['from_mm']:g} to {fit['to_mm']:g} mm, residual {_kilos(fit['residual_nm'])} {UNIT}"
+    return f"{words}, hysteresis {_kilos(fit['hysteresis_nm'])} {UNIT}" if fit.get("hysteresis_nm") else words
 
 
-def _small(nm: float) -> str:
-    return f"{nm:.3g} N·m" if nm < 1000 else f"{nm / 1000:.3g} {UNIT}"
+def _kilos(nm: float) -> str:
+    """In the unit of the torque that it belongs to, however small it is."""
+    return f"{nm / 1000:.3g}"
 
 
 def _uncertainty(expanded: Sequence[float]) -> str:
     if not expanded:
         return "none is stated"
-    low, high = min(expanded), max(expanded)
-    return f"±{_small(low)}" if low == high else f"±{_small(low)} to ±{_small(high)} over the range"
+    low, high = _kilos(min(expanded)), _kilos(max(expanded))
+    return f"±{low} {UNIT}" if low == high else f"±{low} to ±{high} {UNIT} over the range"
 
 
 def _point(point: Mapping[str, Any]) -> tuple[str, str, str, str]:
@@ -231,6 +235,24 @@ def ticks(end: float, most: int) -> list[float]:
     size = 10.0 ** (len(f"{int(end / most)}") - 1) if end / most >= 1 else 0.1
     step = next((s * size for s in STEPS if end / (s * size) <= most), 10 * size)
     return [round(i * step, 6) for i in range(int(end / step) + 1)]
+
+
+_SHEET = (
+    (re.compile(r"\+-(?=[0-9])"), "\u00b1"),
+    (re.compile(r"(?<![\w.)])-(?=[0-9])"), MINUS),
+    (re.compile(r"(?<=[0-9]) (?=[CF]\b)"), " \u00b0"),
+    (re.compile(r"(?<=[0-9]) deg\b"), "\u00b0"),
+    (re.compile(r"\^2\b"), "\u00b2"),
+    (re.compile(r"(?<=N|f)\.(?=m\b|in\b)"), "\u00b7"),
+)
+"""What the sheet writes without signs, since it is printed in terminals as well; and these signs."""
+
+
+def in_signs(text: str) -> str:
+    """Words of a record or data sheet with the page's signs."""
+    for written, sign in _SHEET:
+        text = written.sub(sign, text)
+    return text
 
 
 def notes_of(*told: Mapping[str, Any] | None) -> list[str]:

@@ -10,7 +10,7 @@ from fastapi.responses import Response
 from nightrake.domain.cleantext import clean
 from nightrake.page.api import seen_drive
 from nightrake.page.live import TURN_S, Live
-from nightrake.page.pages import WITH_DRIVE, is_place
+from nightrake.page.pages import WITH_DRIVE, is_place, kept_as
 from nightrake.page.problems import Problem
 from nightrake.page.shapes import answers
 from nightrake.page.visits import looker, room_of
@@ -60,7 +60,7 @@ async def live(
         seen_drive(room.scene, drive or one)
     key = visit.session.key if visit.session is not None and not room.open_view else None
     since = request.headers.get("last-event-id", "") or since
-    listener = room.hub.join(where, drive, visit.address, key, since[:64], known=visit.session is not None)
+    listener = room.hub.join(kept_as(where), drive, visit.address, key, since[:64], known=visit.session is not None)
 
     def trouble() -> str:
         lost = key is not None and room.sessions.held(key, room.directory) is None

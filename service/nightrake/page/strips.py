@@ -245,8 +245,11 @@ def _answer_notes(card: Card) -> list[Note]:
 def quality_words(view: Mapping[str, Any]) -> str:
     """Quality and the first reason for it."""
     reasons = [reason_words(text, brief=True) for text in view["reasons"]]
+    if not reasons:
+        return str(view["quality"])
     more = f" (+{len(reasons) - 1})" if len(reasons) > 1 else ""
-    return f"{view['quality']}: {reasons[0]}{more}" if reasons else str(view["quality"])
+    said = str(view["quality"]) in reasons[0]
+    return f"{reasons[0]}{more}" if said else f"{view['quality']}: {reasons[0]}{more}"
 
 
 def _aside_notes(view: Mapping[str, Any], people: People, wall: Wall) -> list[Note]:

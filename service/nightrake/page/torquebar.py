@@ -5,6 +5,7 @@ The bar ends at 110 % of the shutdown torque, so that equal lengths on two drive
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
@@ -15,6 +16,8 @@ FULL = 1.10
 WITHOUT_SHUTDOWN = 1.25
 """Its end as a part of the alarm torque, where no shutdown torque is stated (own choice)."""
 UNIT = "kN\u00b7m"
+_MINUS = re.compile(r"(?<=[ (])-(?=[0-9])")
+_TORQUE = re.compile(r"([0-9]+(?:\.[0-9]+)?) N\.m\b")
 _SIGNS = {"below": "below", "beyond": "beyond"}
 
 
@@ -94,6 +97,16 @@ def number_of(view: Mapping[str, Any]) -> Number:
 def kilo(nm: float | None) -> str:
     """A set point as people say it: ``32 kN·m``, "" where it is not stated."""
     return f"{nm / 1000:g} {UNIT}" if nm else ""
+
+
+def in_units(text: str) -> str:
+    """Words of the judgement with the page's signs for units and minus; every torque in the unit of the bars."""
+    return _MINUS.sub("\u2212", _TORQUE.sub(_in_kilo, text).replace("N.m", "N\u00b7m"))
+
+
+def _in_kilo(found: re.Match[str]) -> str:
+    kn = float(found.group(1)) / 1000
+    return f"{kn:.1f} {UNIT}" if kn >= 1 or not kn else f"{kn:.2g} {UNIT}"
 
 
 def alarm_share(view: Mapping[str, Any]) -> float:

@@ -10,6 +10,7 @@ import argparse
 import asyncio
 import json
 import math
+import os
 import signal
 import sys
 from collections.abc import Sequence
@@ -19,6 +20,8 @@ from nightrake.plant.fennmark import Plant
 from nightrake.plant.server import PlcServer
 
 STEP_S = 0.02
+CHUNK_BYTES = 65_536
+"""Read at a time; a command is shorter."""
 PORTS = {"PLCA": 15021, "PLCB": 15022, "GWC": 15023}
 
 
@@ -75,7 +78,7 @@ async def _run(arguments: argparse.Namespace) -> int:
         ports = {n: await s.start(PORTS[n] if arguments.ports == "example" else 0) for n, s in servers.items()}
         print(json.dumps({"ready": True, "ports": ports}), flush=True)
         if arguments.commands:
-            loop.add_reader(sys.stdin.fileno(), _read_command, commands, loop)
+            loop.add_reader(sys.stdin.fileno(), Typed(commands, loop).read)
         await _live(plant, commands, stop, DEMO if arguments.scenario == "demo" else (), arguments.seconds)
     finally:
         for task in list(tasks):
@@ -111,15 +114,32 @@ async def _live(
             continue
 
 
-def _read_command(commands: Commands, loop: asyncio.AbstractEventLoop) -> None:
-    line = sys.stdin.readline()
-    if not line:
-        loop.remove_reader(sys.stdin.fileno())
-        return
-    try:
-        print(commands.run(line.strip()), flush=True)
-    except CommandError as error:
-        print(f"refused: {error}", flush=True)
+class Typed:
+    """Commands from standard input, a line each, however many come together.
+
+    Args:
+        commands: Runs them. loop: Says when something has come.
+    """
+
+    def __init__(self, commands: Commands, loop: asyncio.AbstractEventLoop) -> None:
+        self._commands, self._loop = commands, loop
+        self._rest = b""
+
+    def read(self) -> None:
+        """Run what has come."""
+        came = os.read(sys.stdin.fileno(), CHUNK_BYTES)
+        *lines, self._rest = (self._rest + came).split(b"\n")
+        if not came:
+            self._loop.remove_reader(sys.stdin.fileno())
+            lines = [self._rest] if self._rest else []
+        elif len(self._rest) >= CHUNK_BYTES:
+            self._rest = b""
+            print("refused: a line without an end", flush=True)
+        for line in lines:
+            try:
+                print(self._commands.run(line.decode(errors="replace").strip()), flush=True)
+            except CommandError as error:
+                print(f"refused: {error}", flush=True)
 
 
 if __name__ == "__main__":

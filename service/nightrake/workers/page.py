@@ -203,9 +203,11 @@ class Worker:
         finally:
             for task in (*tasks, channel):
                 task.cancel()
-            await asyncio.gather(*tasks, channel, return_exceptions=True)
-            self._sign_in.close()
-            await self._sessions.close()
+            try:
+                await asyncio.gather(*tasks, channel, return_exceptions=True)
+            finally:  # also where whoever runs this loses patience meanwhile
+                self._sign_in.close()
+                await self._sessions.close()
 
     async def _tell(self, port: int) -> None:
         scheme = "http" if self._tls is None else "https"

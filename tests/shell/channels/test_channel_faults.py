@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from nightrake.alarms.callqueue import Limit
+from nightrake.channels import line as line_module
 from nightrake.channels.process import DIED, Worker
 from nightrake.channels.spec import ChannelSpec
 from nightrake.channels.worker import MEMORY_BYTES
@@ -132,8 +133,11 @@ async def test_answer_without_end_cannot_fill_the_memory(scheme: str) -> None:
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize("what", ["channel", "address", "other channel"])
-async def test_urgent_call_goes_once_its_way_has_been_put_right(hook: Webhook, what: str) -> None:
+async def test_urgent_call_goes_once_its_way_has_been_put_right(
+    hook: Webhook, what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Refused under wrong settings, it waits for another try; the reload that mends them sends it at once."""
+    monkeypatch.setattr(line_module, "URGENT_WAITS_S", (600.0,) * 7)
     hook.answer = 403
     other = Webhook()
     right = hook_spec(other)
@@ -149,7 +153,7 @@ async def test_urgent_call_goes_once_its_way_has_been_put_right(hook: Webhook, w
             else:
                 spec = ChannelSpec("second", right.url, right.secret, timeout_s=2.0)
                 run.channels.configure([spec], {"night1": (("second", "1"),)}, Limit())
-            outcomes = await run.until(lambda o: any(x.ok for x in o), 4.0)  # sooner than the next try would be
+            outcomes = await run.until(lambda o: any(x.ok for x in o))
             await seen(lambda: run.channels.calls_cursor == 7)
     finally:
         other.stop()

@@ -17,7 +17,8 @@ from nightrake.field.adapter import ModbusLink
 from plc import rogue as ways
 from plc.rogue import Request, Rogue
 
-TIMEOUT_NS = 150_000_000
+TIMEOUT_NS = 500_000_000
+"""Long enough for a good reply on a busy machine."""
 BLOCK = Block(1, Table.HOLDING, 40, 4, 0)
 GOOD = bytes((0, 40, 0, 41, 0, 42, 0, 43))
 
@@ -59,7 +60,7 @@ async def test_each_table_is_read_with_its_function_code(rogue: Rogue, table: Ta
         (ways.altered(unit=-1), Got.WRONG_UNIT, "asked unit 1, answered unit 0"),
         (ways.raw(b"HTTP/1.1 400 Bad Request\r\n"), Got.GARBAGE, "no Modbus/TCP frame"),
         (ways.raw(b"\x00\x01\x00\x00\x00\x00\x01\x03"), Got.GARBAGE, "no Modbus/TCP frame"),
-        (ways.silent, Got.NO_REPLY, "no reply within 0.15 s"),
+        (ways.silent, Got.NO_REPLY, "no reply within 0.5 s"),
         (ways.reset_in_mid_frame, Got.NO_CONNECTION, "connection lost"),
         *[(ways.exception(c), Got.EXCEPTION, f"exception {c} ") for c in (1, 2, 3, 4, 5, 6, 8, 10, 11)],
     ],
@@ -243,7 +244,8 @@ async def test_mutated_frames_give_no_wrong_number(rogue: Rogue) -> None:
 
     async def answer(request: Request) -> None:
         if request.unit not in mutated:
-            return await ways.honest(request)
+            await ways.honest(request)
+            return
         data = bytearray(ways.frame(request.transaction, request.unit, ways.values(request)))
         for _ in range(chance.randint(1, 3)):
             where = chance.randrange(9)  # the header, function code and byte count; values have no check sum

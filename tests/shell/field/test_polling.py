@@ -6,7 +6,6 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
-from typing import Any
 
 import pytest
 
@@ -67,9 +66,9 @@ async def polled(site: SiteSpec) -> AsyncIterator[Bench]:
             pollers.cancel()
 
 
-def at(site: SiteSpec, rogue: Rogue, **more: Any) -> SiteSpec:
+def at(site: SiteSpec, rogue: Rogue, timeout_ns: int = 1_000 * MS) -> SiteSpec:
     """The site with all its PLCs at this server."""
-    spec = EndpointSpec("", "127.0.0.1", rogue.own_port, timeout_ns=100 * MS)
+    spec = EndpointSpec("", "127.0.0.1", rogue.own_port, timeout_ns=timeout_ns)
     return replace(site, endpoints={plc: replace(spec, id=plc) for plc in site.endpoints})
 
 
@@ -128,7 +127,7 @@ async def test_poller_without_points_or_with_a_scan_that_is_not_due_is_not_stuck
 async def test_long_scan_of_silent_units_moves_with_each_of_them(rogue: Rogue) -> None:
     """Behind a gateway each silent unit costs a time-out: the scan is long, and not stuck while it gets on."""
     drives = [rake(f"D{n}", unit=n) for n in range(1, 9)]
-    site = at(site_of(*drives), rogue)
+    site = at(site_of(*drives), rogue, 100 * MS)
     async with polled(site) as bench:
         await bench.more("P")
         poller = bench.pollers.pollers["P"]

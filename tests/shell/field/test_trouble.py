@@ -226,7 +226,7 @@ async def test_device_slower_than_the_time_out_is_down_and_said_to_be_late(rogue
         late.add(asyncio.create_task(answer()))
 
     rogue.behave = tardy
-    async with polling(rogue.own_port, word(7)) as run:
+    async with polling(rogue.own_port, word(7), timeout_ns=80 * MS) as run:
         await run.until(lambda: any("came late" in b.detail for s in run.scans for b in s.blocks))
         begin = len(run.scans)
         await run.until(lambda: len(run.scans) >= begin + 10)

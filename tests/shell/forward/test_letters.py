@@ -99,7 +99,11 @@ async def test_line_that_is_refused_again_and_again_is_one_letter(tmp_path: Path
             async with at.forwarded():
                 await refuse_some(at, 1) if not await letters(at) else at.scans(1)
                 await until(lambda: at.forwarding.status()["lag_rows"] == 0)
-        await asyncio.sleep(0.3)
+        async with asyncio.timeout(10.0):
+            while await letters(at) < 4:  # noqa: ASYNC110
+                await asyncio.sleep(0.02)
+        at.happen(1)
+        assert await at.store.wait_durable(1, 5.0)  # and with it everything that was handed over before
 
         assert await letters(at) == 4  # three scans, and the damaged record
 

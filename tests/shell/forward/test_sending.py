@@ -114,7 +114,7 @@ async def test_silent_store_times_out_and_the_next_write_is_not_behind_it() -> N
     """A time-out costs one write; after it the same sender works as soon as the store does."""
     async with fake_store() as store:
         store.answer = lambda lines: Reply(0)
-        one = sender(store, timeout_s=0.4)
+        one = sender(store, timeout_s=1.0)
         assert (await one.send([GOOD])).verdict is Verdict.UNREACHABLE
         store.answer = take_all
         assert (await one.send([GOOD])).verdict is Verdict.TAKEN
@@ -181,12 +181,14 @@ class Wild:
 
 
 @asynccontextmanager
-async def wild(answer: Callable[[Wild, asyncio.StreamWriter], Awaitable[None]]) -> AsyncIterator[tuple[Wild, Sender]]:
-    """Such a server, and a sender to it with a time-out of 0.3 s."""
+async def wild(
+    answer: Callable[[Wild, asyncio.StreamWriter], Awaitable[None]], timeout_s: float = 3.0
+) -> AsyncIterator[tuple[Wild, Sender]]:
+    """Such a server, and a sender to it."""
     one = Wild(answer)
     server = await asyncio.start_server(one.serve, "127.0.0.1", 0)
     one.url = f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}"
-    it = Sender(StoreTarget(one.url, "-", "b", 0.3))
+    it = Sender(StoreTarget(one.url, "-", "b", timeout_s))
     try:
         yield one, it
         it.close()
@@ -243,7 +245,7 @@ async def test_dripping_head_holds_no_thread_and_no_socket(start: bytes) -> None
             await it.put(writer, b"x: y\r\n")
             await asyncio.sleep(0.05)
 
-    async with wild(drip) as (it, one):
+    async with wild(drip, 0.3) as (it, one):
         answers = [await one.send([GOOD]) for _ in range(ABANDONED + 2)]
 
     assert {(a.verdict, "does not answer" in a.text) for a in answers} == {(Verdict.UNREACHABLE, True)}

@@ -343,6 +343,7 @@ def test_salvage_takes_from_the_files_what_the_store_has_lost(shelf: Shelf) -> N
 
 
 @pytest.mark.asyncio
+@pytest.mark.timeout(60)
 async def test_journal_outgrows_its_quota_many_times(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The store as the watch runs it: every row stays to be had, the file within its quota, and states are kept."""
     small_segments(monkeypatch, 100)

@@ -15,6 +15,8 @@ from nightrake.journal.archive import FOLDER
 from nightrake.messages.payloads import other_bytes
 from shell.journal.segments import Shelf, small_segments
 
+pytestmark = pytest.mark.timeout(60)  # a journal is written, and many commands are run on it
+
 PERIOD = ("--from", "2025-02-11T18:00", "--to", "2025-02-12T08:00")
 ROWS = 15
 COMMANDS = (

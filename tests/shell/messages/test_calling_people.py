@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from contextlib import closing
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from nightrake.alarms.callqueue import Call, Limit
 from nightrake.messages import session as session_module
 from nightrake.messages.alarmpayloads import AlarmMessage, PersonMessage
 from peers.ear import Ear, listening
+from peers.line import Line
 from peers.mosquitto import Mosquitto
 from shell.messages.ledger import Watch, row, settings, until
 
@@ -157,21 +159,23 @@ async def test_what_was_told_as_one_of_many_comes_again_too(make_mosquitto: Call
     """The broker that took an urgent message for many may have lost it like any other: its calls are told again."""
     broker = make_mosquitto()
     broker.start()
-    async with Watch(settings(broker.port), people=True, canary_period_s=100.0) as watch:
-        await watch.link(True)
-        async with listening(broker.port) as ear:
-            for n in range(12):
-                watch.teller.call(call(f"S{n}/forward/shutdown_contact", n + 1))
-            await ear.until(lambda: bool(told(ear)) and told(ear)[-1]["event"] == "more")
-            await until(lambda: watch.teller.stats.calls_told == 11)
-            assert watch.teller.calls_cursor == 0
-            for n in range(10):
-                watch.teller.calls_no_longer(f"S{n}/forward/shutdown_contact")
-            broker.stop()
-        broker.start()
-        async with listening(broker.port) as ear:
+    with closing(Line(broker.port)) as line:
+        async with Watch(settings(line.port), people=True, canary_period_s=100.0) as watch:
             await watch.link(True)
-            await ear.until(lambda: any(m["event"] == "more" for m in told(ear)))
+            async with listening(broker.port) as ear:
+                for n in range(12):
+                    watch.teller.call(call(f"S{n}/forward/shutdown_contact", n + 1))
+                await ear.until(lambda: bool(told(ear)) and told(ear)[-1]["event"] == "more")
+                await until(lambda: watch.teller.stats.calls_told == 11)
+                assert watch.teller.calls_cursor == 0
+                for n in range(10):
+                    watch.teller.calls_no_longer(f"S{n}/forward/shutdown_contact")
+                broker.stop()
+            line.cut()
+            broker.start()
+            async with listening(broker.port) as ear:
+                line.join()  # only now: who subscribes too late has missed what went before
+                await ear.until(lambda: any(m["event"] == "more" for m in told(ear)))
 
     assert [m["data"]["calling"] for m in told(ear) if m["event"] == "more"] == [{"urgent": 2}]
 

@@ -6,7 +6,7 @@ import asyncio
 import json
 import time
 from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, closing
 from typing import Any
 
 import aiomqtt
@@ -21,6 +21,7 @@ from nightrake.messages.commandpayloads import ReplyMessage
 from nightrake.messages.payloads import EventMessage, event_bytes
 from nightrake.messages.reception import WAITING, Dealings, Reception, Remembered, Signer
 from peers.ear import Ear, Heard, listening
+from peers.line import Line
 from peers.mosquitto import Mosquitto
 from shell.messages.ledger import UTC_MS, Watch, row, settings, until
 
@@ -275,17 +276,20 @@ async def test_answer_waits_for_the_connection(make_mosquitto: Callable[..., Mos
     broker, desk, fields = make_mosquitto(), Desk(), message(verb="reset", drive="PC1")
     broker.start()
     desk.go.clear()
-    async with Watch(settings(broker.port), commands=desk.reception()) as watch:
-        await watch.link(True)
-        async with aiomqtt.Client("127.0.0.1", broker.port) as sender:
-            await send(sender, fields)
-            await until(lambda: len(desk.asked) == 1)
-        broker.kill()
-        await watch.link(False)
-        desk.go.set()
-        broker.start()
-        async with listening(broker.port, REPLIES) as ear:
-            await ear.until(lambda: bool(answers(ear, fields)))
+    with closing(Line(broker.port)) as line:
+        async with Watch(settings(line.port), commands=desk.reception()) as watch:
+            await watch.link(True)
+            async with aiomqtt.Client("127.0.0.1", broker.port) as sender:
+                await send(sender, fields)
+                await until(lambda: len(desk.asked) == 1)
+            broker.kill()
+            await watch.link(False)
+            line.cut()
+            desk.go.set()
+            broker.start()
+            async with listening(broker.port, REPLIES) as ear:
+                line.join()  # only now: who subscribes too late has missed the answer
+                await ear.until(lambda: bool(answers(ear, fields)))
 
     assert len(desk.asked) == 1
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable
+from contextlib import closing
 
 import aiomqtt
 import pytest
@@ -13,6 +14,7 @@ from nightrake.messages import teller as teller_module
 from nightrake.messages.canary import Canary
 from nightrake.messages.payloads import CanaryMessage, EventMessage, ServiceMessage
 from peers.ear import listening
+from peers.line import Line
 from peers.mosquitto import Mosquitto
 from shell.messages.ledger import Ledger, Watch, row, settings, until
 
@@ -115,13 +117,16 @@ async def test_removed_drive_and_stranger_leave_nothing_retained(mosquitto: Mosq
 async def test_urgent_rows_overtake_but_not_within_their_drive(make_mosquitto: Callable[..., Mosquitto]) -> None:
     """After an outage the shutdown and what led up to it come first; every drive's own order holds."""
     broker = make_mosquitto()
-    async with Watch(settings(broker.port)) as watch:
-        await watch.link(False, "nobody listens")
-        rows = [row(n, f"D{n % 7}") for n in range(1, 50)]
-        watch.happen(*rows, row(50, "D3", urgent=True, event="shutdown_operated"))
-        broker.start()
-        async with listening(broker.port) as ear:
-            await ear.until(lambda: len(ear.events()) == 50)
+    with closing(Line(broker.port)) as line:
+        async with Watch(settings(line.port)) as watch:
+            await watch.link(False)
+            rows = [row(n, f"D{n % 7}") for n in range(1, 50)]
+            watch.happen(*rows, row(50, "D3", urgent=True, event="shutdown_operated"))
+            line.cut()
+            broker.start()
+            async with listening(broker.port) as ear:
+                line.join()  # only now: who subscribes too late has missed what went before
+                await ear.until(lambda: len(ear.events()) == 50)
 
     seqs = ear.seqs()
     d3 = [n for n in range(1, 50) if n % 7 == 3] + [50]
@@ -156,7 +161,7 @@ async def test_restart_goes_on_from_the_cursor(mosquitto: Mosquitto) -> None:
     async with listening(mosquitto.port) as ear, Watch(settings(mosquitto.port), ledger) as watch:
         await watch.link(True)
         watch.happen(row(1201))
-        await ear.until(lambda: len(ear.events()) == 701)
+        await ear.until(lambda: len(ear.heard) > 700 and len(ear.events()) == 701)
 
     assert ear.seqs() == list(range(501, 1202))
 

@@ -6,6 +6,7 @@ import asyncio
 import socket
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ from nightrake.messages.link import connect
 from peers.certificates import Authority
 from peers.ear import listening
 from peers.fakebroker import CONNACK, fake_broker
+from peers.line import Line
 from peers.mosquitto import Mosquitto
 from shell.messages.ledger import Ledger, Watch, row, settings, until
 
@@ -47,19 +49,24 @@ async def test_broker_down_at_start_gets_everything_when_it_comes(make_mosquitto
 @pytest.mark.asyncio
 async def test_fifty_rows_over_kill_and_outage_arrive_each_at_least_once(mosquitto: Mosquitto) -> None:
     """kill -9 in the middle of telling: no id missing, order kept, states back, nothing confirmed comes again."""
-    async with Watch(settings(mosquitto.port)) as watch:
-        await watch.link(True)
-        watch.teller.mark("PC1", {"n": 1})
-        async with listening(mosquitto.port) as before:
-            watch.happen(*(row(n) for n in range(1, 26)))
-            await before.until(lambda: len(before.events()) >= 10)
-            mosquitto.kill()
-        watch.happen(*(row(n) for n in range(26, 51)))
-        confirmed = watch.teller.stats.confirmed
-        await watch.link(False)
-        mosquitto.start()
-        async with listening(mosquitto.port) as after:
-            await after.until(lambda: 50 in after.seqs() and after.last(STATE) is not None)
+    with closing(Line(mosquitto.port)) as line:
+        async with Watch(settings(line.port)) as watch:
+            await watch.link(True)
+            watch.teller.mark("PC1", {"n": 1})
+            async with listening(mosquitto.port) as before:
+                watch.happen(*(row(n) for n in range(1, 26)))
+                await before.until(lambda: len(before.events()) >= 10)
+                mosquitto.kill()
+                with pytest.raises(ConnectionError):  # what it had sent is heard to the end
+                    await before.until(lambda: False)
+            watch.happen(*(row(n) for n in range(26, 51)))
+            confirmed = watch.teller.stats.confirmed
+            await watch.link(False)
+            line.cut()
+            mosquitto.start()
+            async with listening(mosquitto.port) as after:
+                line.join()  # only now: who subscribes too late has missed what went before
+                await after.until(lambda: 50 in after.seqs() and after.last(STATE) is not None)
 
     told = [*before.seqs(), *after.seqs()]
     assert set(told) == set(range(1, 51))
@@ -101,9 +108,9 @@ async def test_broker_that_drops_alerts_is_found_by_the_canary(make_mosquitto: M
         watch.happen(row(2), row(3))
         detail = await watch.link(False, "does not deliver")
         held = watch.ledger.cursor
-        broker.write_acl(allow)
-        broker.reload()
         async with listening(broker.port) as ear:
+            broker.write_acl(allow)
+            broker.reload()
             await watch.link(True)
             watch.happen(row(4))
             await ear.until(lambda: 4 in ear.seqs())

@@ -126,8 +126,10 @@ async def test_when_the_watch_hangs_up_browsers_are_told_and_the_worker_ends(tmp
         page.watch.hang_up()
         off = await next_of(stream, "off")
 
-        await until(lambda: is_refused(page.port))
+        await until(page.work.done)
 
+        assert is_refused(page.port)
+        page.work.result()
     assert "watch is away" in off["why"]
 
 

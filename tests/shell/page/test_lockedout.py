@@ -216,9 +216,9 @@ async def test_password_that_cannot_be_looked_at_is_not_a_wrong_one(tmp_path: Pa
     """The machine is short of memory: that is said, and does not count as a guess."""
     people = {**PEOPLE, "night1": {**PEOPLE["night1"], "password": HUGE}}
     async with serving(tmp_path, free_port, hands=Hands()) as page, page.client() as client:
-        page.watch.say(site_of(["PC1"], people))
+        page.watch.say(site_of(["PC1"], people, digest="d2"))
         async with asyncio.timeout(5.0):
-            while (await client.get("/api/v1/site")).json()["digest"] != "d1":
+            while (await client.get("/api/v1/site")).json()["digest"] != "d2":
                 pass
         answers = [await tried(client, "night1", PASSWORDS["night1"]) for _ in range(2 * FREE)]
         rows = page.watch.of("person_note")

@@ -17,6 +17,10 @@ import pytest
 
 from pagewatch import WatchEnd, signed_in, until
 
+pytestmark = pytest.mark.timeout(60)
+ENDS_S = 15.0
+"""A worker is the last to get the processor: on a machine without rest even an end at once takes its time."""
+
 
 class Started(NamedTuple):
     """A worker that runs."""
@@ -75,7 +79,7 @@ async def test_worker_serves_signs_in_and_ends_with_its_line(tmp_path: Path, fre
             explained = await c.get("/help")
         assert worker.process.stdin is not None
         worker.process.stdin.close()
-        async with asyncio.timeout(5.0):
+        async with asyncio.timeout(ENDS_S):
             code = await worker.process.wait()
 
     assert told == {"up": True, "address": f"http://127.0.0.1:{free_port}", "browsers": 0}
@@ -90,7 +94,7 @@ async def test_worker_ends_when_the_watch_hangs_up(tmp_path: Path, free_port: in
     async with started(tmp_path, port=free_port) as worker:
         await worker.said()
         worker.watch.hang_up()
-        async with asyncio.timeout(5.0):
+        async with asyncio.timeout(ENDS_S):
             assert await worker.process.wait() == 0
 
 
@@ -102,7 +106,7 @@ async def test_what_it_cannot_understand_ends_it_with_a_sentence(tmp_path: Path,
         await until(lambda: bool(worker.watch.of("scene")))
         worker.watch.say({"drives": 5})
         told = await worker.said()
-        async with asyncio.timeout(5.0):
+        async with asyncio.timeout(ENDS_S):
             code = await worker.process.wait()
 
     assert told == {"failed": "page worker: AttributeError: 'int' object has no attribute 'items'"}

@@ -23,7 +23,7 @@ def test_of_a_thousand_the_shutdown_is_written_first() -> None:
     for n in range(1000):
         states.mark(f"D{n}/forward/torque_high", {"priority": "low", "n": 0})
         states.mark(f"D{n}/forward/torque_high", {"priority": "low", "n": 1})
-    states.mark(SHUTDOWN, {"priority": "urgent"})
+    states.mark(SHUTDOWN, {"priority": "urgent"}, urgent=True)
     jobs = drained(states)
 
     assert jobs[0].alarm == SHUTDOWN
@@ -34,7 +34,7 @@ def test_of_a_thousand_the_shutdown_is_written_first() -> None:
 def test_over_is_cleared_and_forgotten() -> None:
     """Once; a new connection does not write it again."""
     states = AlarmStates()
-    states.mark(SHUTDOWN, {"priority": "urgent"})
+    states.mark(SHUTDOWN, {"priority": "urgent"}, urgent=True)
     states.mark(HIGH, {"priority": "low"})
     drained(states)
     states.mark(SHUTDOWN, None)
@@ -77,3 +77,16 @@ def test_what_was_not_written_is_due_again() -> None:
     states.give_back(job)
 
     assert drained(states) == [AlarmJob(HIGH, None)]
+
+
+def test_what_is_written_is_of_then() -> None:
+    """Told by a function, an alarm is written as it is when its turn comes; over by then, its topic is cleared."""
+    states, now = AlarmStates(), {"n": 0}
+    states.mark(HIGH, lambda: dict(now))
+    states.mark(SHUTDOWN, lambda: None, urgent=True)
+    now["n"] = 7
+
+    assert drained(states) == [AlarmJob(SHUTDOWN, None), AlarmJob(HIGH, {"n": 7})]
+    now["n"] = 8
+    states.all_due()
+    assert drained(states) == [AlarmJob(HIGH, {"n": 8})]

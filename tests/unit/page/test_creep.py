@@ -229,7 +229,21 @@ def test_words_of_the_judgement_have_the_pages_signs() -> None:
     """A minus before a number, the point of a unit; a day keeps its strokes."""
     row = row_of(known(steady(sentence="Changes by -0.1 (-0.3 to 0.1) kN.m, 9 N.m, since 2026-05-01.")), 1, NAMES)
 
-    assert row.sentence == "Changes by \u22120.1 (\u22120.3 to 0.1) kN\u00b7m, 9 N\u00b7m, since 2026-05-01."
+    assert row.sentence == "Changes by \u22120.1 (\u22120.3 to 0.1) kN\u00b7m, 0.009 kN\u00b7m, since 2026-05-01."
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("Below 9000 N.m, the preload, most of the time.", "Below 9.0 kN\u00b7m, the preload, most of the time."),
+        ("The level swings by 850 N.m over the year.", "The level swings by 0.85 kN\u00b7m over the year."),
+        ("below 12500.5 N.m (0 N.m)", "below 12.5 kN\u00b7m (0.0 kN\u00b7m)"),
+        ("a step of +1.3 kN.m; in N.m", "a step of +1.3 kN\u00b7m; in N\u00b7m"),
+    ],
+)
+def test_every_torque_is_in_the_unit_of_the_bars(said: str, shown: str) -> None:
+    """What stands beside 'below 9.0 kN\u00b7m' does not say 9000 of another unit."""
+    assert row_of(known(steady(sentence=said)), 1, NAMES).sentence == shown
 
 
 def test_judgement_ahead_of_the_clock_is_greyed_on_both_pages() -> None:

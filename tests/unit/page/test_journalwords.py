@@ -33,7 +33,7 @@ ALARM = "PC1/forward/alarm_contact"
         (row(3, "service", "started"), "", "Started."),
         (
             row(4, "lockout", "isolation_reported", "PC1", actor="fitter1", role="maintenance", lock_number="17"),
-            "PC1 Primary clarifier 1",
+            "PC1 Primary clarifier 1: lockout",
             "Maintenance fitter (maintenance): isolation reported, lock 17.",
         ),
         (
@@ -45,7 +45,7 @@ ALARM = "PC1/forward/alarm_contact"
         ),
         (
             row(7, "lockout", "opened", "PC1", because="PC1/forward/shutdown_contact 4"),
-            "PC1 Primary clarifier 1",
+            "PC1 Primary clarifier 1: lockout",
             "Opened, because of PC1 Primary clarifier 1, forward: shutdown contact operated.",
         ),
         (
@@ -79,6 +79,21 @@ ALARM = "PC1/forward/alarm_contact"
         (row(15, "link", "link_down", link="plc:PLCA", detail="refused"), "", "PLC PLCA does not answer (refused)."),
         (row(16, "link", "link_up", link="broker"), "", "The broker can be reached."),
         (row(17, "link", "link_down", link="disk", detail="full"), "", "Link down: disk, full."),
+        (
+            row(20, "link", "link_down", link="notice:creep_forecast:PC1:forward", detail="Below 9000 N.m once."),
+            "",
+            "Of notice for PC1: torque creeps towards the alarm point. Below 9.0 kN·m once.",
+        ),
+        (
+            row(21, "link", "link_up", link="notice:creep_forecast:GT1:reverse", detail="retired"),
+            "",
+            "No longer of notice for GT1, reverse: torque creeps towards the alarm point.",
+        ),
+        (
+            row(22, "link", "link_down", link="notice:service_updated", detail="from 0.1.0 to 0.2.0"),
+            "",
+            "Of notice: the service was updated. From 0.1.0 to 0.2.0.",
+        ),
         (
             row(18, "drive", "test_began", "PC1", actor="fitter1", limit_s=1800.0, reason="spring is changed"),
             None,

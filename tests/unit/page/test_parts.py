@@ -194,7 +194,7 @@ def test_page_that_hears_nothing_says_so(env: Environment) -> None:
 
 def test_what_is_down_and_a_flood_are_said(env: Environment) -> None:
     """A silent PLC, a link that is down and a flood of alarms stand in the line about the site, in words."""
-    links = {"broker": {"up": False, "detail": ""}, "odd": {"up": False, "detail": ""}}
+    links = {name: {"up": False, "detail": ""} for name in ("broker", "control", "odd")}
     flood = {"flood_since_utc_ms": NOW_MS - 60_000, "flood_count": 14, "held_back": 3}
     shown = scene(plcs={"PLCB": {"up": False, "detail": "no answer"}}, links=links, flood=flood)
     page = parts.render_page(env, "overview", shown, None, "", MORE)
@@ -202,10 +202,78 @@ def test_what_is_down_and_a_flood_are_said(env: Environment) -> None:
     for words in (
         "PLC PLCB does not answer",
         "messages do not get through",
+        "the control socket does not answer",
         "link odd is down",
         "flood of alarms since 03:13, 3 calls held back",
     ):
         assert words in page
+
+
+def test_what_is_for_the_daytime_is_not_down(env: Environment) -> None:
+    """A creep warning, an update or history that is sealed late wakes nobody: the line about the site stays calm."""
+    names = ("notice:creep_forecast:PC1:forward", "notice:service_updated", "history", "plc:PLCA")
+    shown = scene(links={name: {"up": False, "detail": ""} for name in names})
+
+    page = parts.render_page(env, "overview", shown, None, "", MORE)
+
+    assert "is down" not in page
+    assert "notice:" not in page
+    assert "No alarm stands." in page
+
+
+@pytest.mark.parametrize(
+    ("running", "stop", "said"),
+    [
+        (False, "confirmed", "stands; stop confirmed"),
+        (None, "confirmed", "not known; stop was confirmed"),
+        (True, "confirmed", "runs</dd>"),
+        (True, "still RUNNING", "runs; still RUNNING"),
+        (True, "", "runs</dd>"),
+    ],
+)
+def test_stop_is_said_as_it_is_now(env: Environment, running: bool | None, stop: str, said: str) -> None:
+    """A drive's own page says of its motor what the strip says: a stop that is of the past, or undone, is not said."""
+    shown = scene({"PC1": drive("PC1", "", "", 1.0, 2.0, 1.0, running=running, stop=stop)})
+
+    page = parts.render_page(env, "drive/PC1", shown, None, "", {**MORE, "rows": []})
+
+    assert said in page.partition("<dt>Motor</dt>")[2].partition("<dt>")[0]
+
+
+def test_share_says_of_what_and_which_way(env: Environment) -> None:
+    """Of a drive that turns both ways too: a percentage alone says nothing on a telephone, which has no scale."""
+    page = parts.render_page(env, "overview", scene(), None, "", MORE)
+    strip = page.partition('id="strip-GT1"')[2].partition("</li>")[0]
+
+    assert re.search(r"<span data-share>54</span> % of shutdown</small> <small class=\"share side\">forward<", strip)
+
+
+def test_drive_of_a_silent_plc_does_not_look_free_of_alarms(env: Environment) -> None:
+    """That none stands is not said where nobody would know."""
+    page = parts.render_page(env, "drive/SC1", plc_lost(), None, "", {**MORE, "rows": []})
+
+    assert "No alarm of this drive stands" not in page
+    assert "nobody is told if this drive overloads" in page
+
+
+@pytest.mark.parametrize(("missing", "main"), [((), True), (("the cause has not been reported",), False)])
+def test_release_stands_out_only_once_nothing_is_against_it(
+    env: Environment, missing: tuple[str, ...], main: bool
+) -> None:
+    """Until then the next step is what a tired person is led to."""
+    more = {**MORE, "lockout": lockout(missing=missing)}
+    page = parts.render_page(env, "lockout/PC1", shut_down(), WHO, "token", more)
+    button = re.search(r"<button type=\"submit\"([^>]*)>Release PC1", page)
+
+    assert button is not None
+    assert ("main" in button.group(1)) is main
+
+
+def test_error_is_a_sentence(env: Environment) -> None:
+    """As the interface says it, with a capital and a full stop."""
+    page = parts.render_page(env, "error", scene(), None, "", {**MORE, "text": "there is no such page"})
+
+    assert "<p>There is no such page.</p>" in page
 
 
 def test_sign_in_shows_nothing_of_the_site(env: Environment) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from nightrake.page.moments import Wall
-from nightrake.page.records import HEIGHT, WIDTH, between, curve_of, notes_of, records_of, ticks
+from nightrake.page.records import HEIGHT, WIDTH, between, curve_of, in_signs, notes_of, records_of, ticks
 from pagescenes import NOW_MS, drive
 
 WALL = Wall(UTC, NOW_MS)
@@ -60,8 +60,40 @@ def test_record_says_who_when_and_how_sure() -> None:
     assert facts["Due"] == "2028-03-14"
     assert facts["Against"] == "torque transducer TT-7, ±0.3 %"
     assert facts["Place"] == "21 °C"
-    assert facts["Uncertainty (95 %)"] == "±150 N·m to ±360 N·m over the range"
+    assert facts["Uncertainty (95 %)"] == "±0.15 to ±0.36 kN·m over the range"
     assert "Transducer" not in facts
+
+
+def test_no_figure_of_a_record_is_in_another_unit_than_its_torque() -> None:
+    """Residual, hysteresis and both ends of the uncertainty, however small or large, are in kN\u00b7m."""
+    fit = {"form": "straight line", "from_mm": 0.6, "to_mm": 24.3, "residual_nm": 14.5, "hysteresis_nm": 489.0}
+    wide = {"position_mm": [0.0, 20.0], "expanded_nm": [458.0, 1_060.0]}
+    (shown,) = records_of(calibration(record(fit=fit, uncertainty=wide)), VIEW, WALL)
+    facts = dict(shown.facts)
+
+    assert facts["Fit"] == "straight line, 0.6 to 24.3 mm, residual 0.0145 kN·m, hysteresis 0.489 kN·m"
+    assert facts["Uncertainty (95 %)"] == "±0.458 to ±1.06 kN·m over the range"
+
+
+@pytest.mark.parametrize(
+    ("written", "shown"),
+    [
+        ("+-0.2 % of span", "±0.2 % of span"),
+        ("-15 to 40 C", "\u221215 to 40 °C"),
+        ("5 to 104 F", "5 to 104 °F"),
+        ("-1.5 deg", "\u22121.5°"),
+        ("+0.88 % and -0.50 %", "+0.88 % and \u22120.50 %"),
+        ("two-arm rake, T = w r^2, w = 3.2 lbf/ft", "two-arm rake, T = w r², w = 3.2 lbf/ft"),
+        ("125.9 N.m", "125.9 N·m"),
+        ("1.11 mm/kN.m", "1.11 mm/kN·m"),
+        ("0.494 in/100 000 lbf.in", "0.494 in/100 000 lbf·in"),
+        ("4-20 mA, FM-0101, 2026-03-14", "4-20 mA, FM-0101, 2026-03-14"),
+        ("normally closed, channel A", "normally closed, channel A"),
+    ],
+)
+def test_sheet_is_shown_with_signs(written: str, shown: str) -> None:
+    """It is written for terminals as well; ranges, serial numbers and days keep their strokes."""
+    assert in_signs(written) == shown
 
 
 def test_without_its_file_the_curve_of_the_watch_is_shown() -> None:

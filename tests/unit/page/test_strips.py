@@ -13,7 +13,7 @@ from nightrake.page.look import HERE, Templates
 from nightrake.page.moments import Wall, zone_of
 from nightrake.page.people import People
 from nightrake.page.statics import Statics
-from nightrake.page.strips import Rank, Strip, strip_of, strips_of
+from nightrake.page.strips import Rank, Strip, quality_words, strip_of, strips_of
 from pagescenes import DRIVES, MINUTE, NOW_MS, PEOPLE, acknowledged, alarm, drive, scene, side_of
 
 WALL = Wall(zone_of("Europe/London"), NOW_MS)
@@ -182,3 +182,19 @@ def test_function_check_and_test_run_come_before_whom_it_told() -> None:
 
     assert notes.index("in test: nobody is called") < notes.index("told: Night shift operator")
     assert notes.index("supervised test run goes on") < notes.index("told: Night shift operator")
+
+
+@pytest.mark.parametrize(
+    ("reasons", "words"),
+    [
+        (
+            ["position: transducer failure: 3.6 mA or less (NE 43)"],
+            "position: transducer failure: 3.6 mA or less (NE 43)",
+        ),
+        (["no reply within 1 s", "x"], "failure: no reply within 1 s (+1)"),
+        ([], "failure"),
+    ],
+)
+def test_quality_is_said_once(reasons: list[str], words: str) -> None:
+    """With its first reason, which may say it by itself."""
+    assert quality_words(drive(*DRIVES[0], quality="failure", reasons=reasons)) == words

@@ -178,6 +178,7 @@ class Drive {
     document.addEventListener("nightrake:parts", () => this.#stand(now()));
     document.addEventListener("nightrake:lost", () => {
       for (const one of [...Object.values(this.series), ...this.states.values()]) one.cut();
+      this.chart.tell();
     });
     document.addEventListener("nightrake:rows", () => {
       this.kept.at = 0;

@@ -135,7 +135,8 @@ export class Chart {
     const step = view.span / 1000;
     for (const button of this.buttons) button.setAttribute("aria-pressed", String(button.dataset.range === (view.named() || "")));
     this.nowButton?.toggleAttribute("disabled", view.follows);
-    const span = `${wall.full(view.from, Math.max(1000, step))} to ${view.follows ? "now" : wall.full(view.to, Math.max(1000, step))}`;
+    const live = view.follows && !document.documentElement.classList.contains("away");
+    const span = `${wall.full(view.from, Math.max(1000, step))} to ${live ? "now" : wall.full(view.end, Math.max(1000, step))}`;
     this.span.textContent = `${span}, ${spanWords(view.span)}`;
     this.words.textContent = this.source?.words() || "";
     clearTimeout(this.telling);

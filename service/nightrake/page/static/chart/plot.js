@@ -2,10 +2,12 @@
 
 import { FONT, colours, thin } from "./colours.js";
 import { drawGaps, drawMarks, roomOf } from "./marks.js";
+import { spots } from "./spots.js";
 import { lowest } from "./store.js";
 
 const AXIS_PX = 52;
 const LABEL_PX = 66; // between two times below
+const UNIT_PX = 22; // room for the unit above the heights
 const RIGHT_PX = LABEL_PX / 2; // half of one has room beyond the edge
 
 /** @typedef {{columns: any, marks: any[], points: {torque_nm: number, stage: string, direction: string}[],
@@ -74,7 +76,7 @@ export class Plot {
       {
         width: Math.max(this.place.clientWidth, 50),
         height: kind.height(),
-        padding: [() => (this.shown.rows ? roomOf(this.shown.rows) : 10), RIGHT_PX, 0, 0],
+        padding: [() => (this.shown.rows ? roomOf(this.shown.rows) : UNIT_PX), RIGHT_PX, 0, 0],
         legend: { show: false },
         cursor: { y: false, points: { show: false }, drag: { x: false, y: false, setScale: false }, bind: { dblclick: () => null } },
         scales: {
@@ -182,6 +184,7 @@ export class Plot {
 
   #over(u) {
     this.kind.over?.(u);
+    this.#unit(u);
     this.#setPoints(u);
     if (this.shown.rows) drawMarks(u, this.shown.marks, this.shown.rows);
     else this.#lines(u);
@@ -204,35 +207,16 @@ export class Plot {
     ctx.restore();
   }
 
-  /** Where a set point's words stand: at its right end above it, unless the line or other words run there. */
-  #spot(u, y, wide, taken) {
-    const dpr = window.devicePixelRatio || 1;
-    const x = this.shown.columns?.x || [];
-    const edges = { right: [u.posToVal(u.bbox.width / dpr - wide, "x"), Infinity], left: [-Infinity, u.posToVal(wide, "x")] };
-    const high = 17 * dpr;
-    const sides = [["right", 0], ["left", 0], ["right", 1], ["left", 1]];
-    const free = sides.filter(([, below]) => (below ? y + high < u.bbox.top + u.bbox.height : y - high > u.bbox.top));
-    const area = (below) => (below ? [y, y + high] : [y - high, y]);
-    const meets = (one, side) => one.side === side || (one.wide + wide) * dpr > u.bbox.width;
-    const apart = free.filter(([side, below]) => {
-      const [top, foot] = area(below);
-      return !taken.some((one) => one.top < foot && one.foot > top && meets(one, side));
-    });
-    const found = apart.find(([side, below]) => {
-      const [top, foot] = area(below);
-      const [from, to] = edges[side];
-      const { low, high: up } = this.shown.columns || {};
-      for (let i = Math.max(1, lowest(x, from)); i < x.length && x[i - 1] <= to; i += 1) {
-        if (low[i] === null || low[i - 1] === null) continue;
-        const [a, b] = [Math.max(up[i], up[i - 1]), Math.min(low[i], low[i - 1])];
-        if (u.valToPos(a, "y", true) <= foot && u.valToPos(b, "y", true) >= top) return false;
-      }
-      return true;
-    });
-    const [side, below] = found || apart[0] || free[0] || ["right", 0];
-    const [top, foot] = area(below);
-    taken.push({ side, wide, top, foot });
-    return [side, below];
+  /** Whether the line runs where words would stand. Places are px of CSS from the chart's upper left corner. */
+  #runs(u, { side, top, foot }, wide) {
+    const { x = [], low, high } = this.shown.columns || {};
+    const [from, to] = side === "right" ? [u.posToVal(u.over.clientWidth - wide, "x"), Infinity] : [-Infinity, u.posToVal(wide, "x")];
+    for (let i = Math.max(1, lowest(x, from)); i < x.length && x[i - 1] <= to; i += 1) {
+      if (low[i] === null || low[i - 1] === null) continue;
+      const [above, below] = [Math.max(high[i], high[i - 1]), Math.min(low[i], low[i - 1])];
+      if (u.valToPos(above, "y") <= foot && u.valToPos(below, "y") >= top) return true;
+    }
+    return false;
   }
 
   #setPoints(u) {
@@ -242,32 +226,50 @@ export class Plot {
     ctx.save();
     ctx.font = `${12 * dpr}px ${FONT}`;
     const two = new Set(this.shown.points.map((p) => p.direction)).size > 1;
-    const taken = [];
+    const box = { top: 0, foot: bbox.height / dpr, width: bbox.width / dpr };
+    const lines = [];
     for (const point of this.shown.points) {
-      const y = u.valToPos(point.torque_nm, "y", true);
-      if (y < bbox.top - 1 || y > bbox.top + bbox.height + 1) continue;
-      const stop = point.stage === "shutdown";
+      const y = u.valToPos(point.torque_nm, "y");
+      if (y < -1 || y > box.foot + 1) continue;
+      const text = `${point.stage}${two ? ` ${point.direction}` : ""} ${shortest(point.torque_nm / this.kind.scale)} ${this.kind.unit}`;
+      lines.push({ y, text, stop: point.stage === "shutdown", wide: ctx.measureText(text).width / dpr + 14 });
+    }
+    for (const { y, stop } of lines) {
       ctx.strokeStyle = stop ? tone.soft : tone["rule-strong"];
       ctx.lineWidth = (stop ? 2 : 1) * dpr;
       ctx.setLineDash(stop ? [] : [2 * dpr, 3 * dpr]);
       ctx.beginPath();
-      ctx.moveTo(bbox.left, Math.round(y) + 0.5);
-      ctx.lineTo(bbox.left + bbox.width, Math.round(y) + 0.5);
+      ctx.moveTo(bbox.left, Math.round(bbox.top + y * dpr) + 0.5);
+      ctx.lineTo(bbox.left + bbox.width, Math.round(bbox.top + y * dpr) + 0.5);
       ctx.stroke();
-      const text = `${point.stage}${two ? ` ${point.direction}` : ""} ${shortest(point.torque_nm / this.kind.scale)} ${this.kind.unit}`;
-      const [side, below] = this.#spot(u, y, ctx.measureText(text).width / dpr + 14, taken);
+    }
+    ctx.setLineDash([]);
+    spots(lines, box, (spot, wide) => this.#runs(u, spot, wide)).forEach(({ side, below }, i) => {
+      const { y, text } = lines[i];
       ctx.textAlign = side;
       const x = side === "left" ? bbox.left + 6 * dpr : bbox.left + bbox.width - 6 * dpr;
       ctx.textBaseline = below ? "top" : "bottom";
-      const at = y + (below ? 4 : -3) * dpr;
+      const at = bbox.top + (y + (below ? 4 : -3)) * dpr;
       ctx.lineWidth = 4 * dpr;
       ctx.lineJoin = "round";
-      ctx.setLineDash([]);
       ctx.strokeStyle = thin(tone.paper, 0.8);
       ctx.strokeText(text, x, at);
       ctx.fillStyle = tone.soft;
       ctx.fillText(text, x, at);
-    }
+    });
+    ctx.restore();
+  }
+
+  /** Of the heights, above them: set points that say it may be out of sight. */
+  #unit(u) {
+    const { ctx, bbox } = u;
+    const dpr = window.devicePixelRatio || 1;
+    ctx.save();
+    ctx.font = `${12 * dpr}px ${FONT}`;
+    ctx.textAlign = "right";
+    ctx.textBaseline = "bottom";
+    ctx.fillStyle = colours().soft;
+    ctx.fillText(this.kind.unit, bbox.left - 6 * dpr, bbox.top - 8 * dpr);
     ctx.restore();
   }
 }

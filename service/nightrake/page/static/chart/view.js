@@ -91,6 +91,11 @@ export class View {
     this.#put(at - most / 2, at + most / 2, now);
   }
 
+  /** The last moment that is shown; right of it there is only room. */
+  get end() {
+    return this.follows ? this.to - AHEAD * this.span : this.to;
+  }
+
   /** Time has gone on. @returns {boolean} Whether that moves anything. */
   tick(now) {
     if (!this.follows) return false;
