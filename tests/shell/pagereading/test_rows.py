@@ -64,7 +64,7 @@ def test_journal_page_by_page_is_the_whole_of_it(answers: Answers, night: Path) 
     db.close()
     assert [(row["seq"], row["event"]) for row in found] == expected
     words = {row["event"]: f"{row['about']}: {row['text']}" for row in found}
-    assert words["released"].startswith("PC1 Primary clarifier 1: Day shift operator (supervisor): RELEASED")
+    assert words["released"].startswith("PC1 Primary clarifier 1: lockout: Day shift operator (supervisor): RELEASED")
     assert "a plank" in words["cause"]
     assert all(row["text"] for row in found)
 
