@@ -35,8 +35,8 @@ from nightrake.learning.days import DAY_MS, YEAR_DAYS, Floats
 from nightrake.learning.trend import State
 from stand import Verdicts
 
-TUNING, REPORTED = 1_000_003, 2027
-"""Seeds; the method was tuned on the first and on 11, 12, 21, 22 and 31."""
+TUNING, REPORTED = 1_000_003, 4099
+"""Seeds; the method was tuned on the first and on 11, 12, 21, 22 and 31. The table of 2027 was reported before."""
 OFTEN, WEEK = 2, 7
 """Days between looks at the warning alone, and between whole verdicts."""
 SAME_DAYS = 30.0

@@ -13,11 +13,12 @@ from math import log, nan
 import numpy as np
 
 from nightrake.learning import words
+from nightrake.learning.alike import chance_that_counts
 from nightrake.learning.days import Days, Side
-from nightrake.learning.evidence import Evidence, gather
+from nightrake.learning.evidence import Evidence, gather, ground_of
 from nightrake.learning.forecast import Past, Paths, reached
 from nightrake.learning.level import fitted_of, present_level
-from nightrake.learning.recent import PRIOR, chance_of_fall, chance_of_rise
+from nightrake.learning.recent import PRIOR, chance_of_fall
 from nightrake.learning.season import hour_offsets
 from nightrake.learning.series import NONE, series_of
 from nightrake.learning.shifts import shifts_of
@@ -51,22 +52,21 @@ __all__ = [
     "warning_of",
 ]
 
-LEAST_RISE = 0.3
-"""% of shutdown a month: a slower rise is none."""
-LASTS_DAYS = 20.0
-"""A rise that began later may still turn out to be a step, so it counts for the warning only where it is certain."""
-CERTAIN = 0.97
 WARNS_AT = (
-    (0.05, 0.8, 0.97),
-    (0.1, 0.6, 0.93),
-    (0.2, 0.4, 0.85),
-    (0.3, 0.26, 0.74),
-    (0.5, 0.13, 0.36),
-    (1.0, 0.055, 0.14),
+    (0.05, 0.59, 0.8),
+    (0.1, 0.44, 0.56),
+    (0.2, 0.244, 0.42),
+    (0.3, 0.15, 0.29),
+    (0.5, 0.08, 0.135),
+    (1.0, 0.03, 0.047),
 )
 """False warnings a year -> chance of a rise from which a warning comes, where a day scatters by 1 % of shutdown and
 where by 2 %; measured on drives of the benchmark's plant, with seeds other than those of its table."""
+QUIET = 1.2
+"""% of shutdown: scatter up to which a drive is as quiet as the first; it is known to a tenth at best."""
 FALLS_AT = 0.5
+LEAST_FALL = 0.3
+"""% of shutdown a month: a slower fall is none."""
 CENSORED = 0.2
 """Share of a stretch's periods with the median below preload from which it has no slope."""
 OPEN = 6.0
@@ -112,9 +112,9 @@ def warning_of(side: Side, now_utc_ms: int, options: Options = DEFAULT) -> tuple
     series = series_of(side, options.window_days)
     if refusal(side, series, now_utc_ms, options.least_days):
         return None
-    evidence = gather(side, series)
-    chance = chance_that_counts(evidence)
-    return chance, chance > warns_at(options.false_warnings_year, evidence.noise.sigma)
+    ground = ground_of(side, series)
+    chance = chance_that_counts(ground)
+    return chance, chance > warns_at(options.false_warnings_year, ground.noise.sigma)
 
 
 def warns_at(false_warnings_year: float, sigma: float = 1.0) -> float:
@@ -127,17 +127,8 @@ def warns_at(false_warnings_year: float, sigma: float = 1.0) -> float:
     rates, quiet, noisy = np.log(np.array(WARNS_AT)).T
     rate = log(max(false_warnings_year, 1e-6))
     calm, loud = np.interp(rate, rates, quiet), np.interp(rate, rates, noisy)
-    return float(np.exp(calm + (loud - calm) * np.clip(log(max(sigma, 1e-6), 2.0), 0.0, 1.2)))
-
-
-def chance_that_counts(evidence: Evidence) -> float:
-    """The chance of a rise that the warning stands on: of one that has lasted, or of any that is certain."""
-    t, mixture = evidence.white.t, evidence.mixture
-    young = (mixture.bend >= 0) & (t[-1] - t[mixture.bend] < LASTS_DAYS)
-    whole = chance_of_rise(mixture, LEAST_RISE)
-    if whole > CERTAIN:
-        return whole
-    return chance_of_rise(mixture._replace(weight=np.where(young, 0.0, mixture.weight)), LEAST_RISE)
+    noisier = log(max(sigma, 1e-6) / QUIET) / log(2.0 / QUIET)
+    return float(np.exp(calm + (loud - calm) * np.clip(noisier, 0.0, 1.2)))
 
 
 class _Verdict:
@@ -148,7 +139,7 @@ class _Verdict:
         self.chance = chance_that_counts(evidence)
         self.warns_at = warns_at(options.false_warnings_year, evidence.noise.sigma)
         self.warning = self.chance > self.warns_at
-        self.falls = not self.warning and chance_of_fall(evidence.mixture, LEAST_RISE) > FALLS_AT
+        self.falls = not self.warning and chance_of_fall(evidence.mixture, LEAST_FALL) > FALLS_AT
         since_step = stretch_of(evidence, creeping=0)
         moving = 1 if self.warning else -1 if self.falls else 0
         self.stretch: Stretch = stretch_of(evidence, creeping=moving) if moving else since_step

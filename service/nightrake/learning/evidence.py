@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -12,7 +12,8 @@ from nightrake.learning.days import I64, Floats, Side
 from nightrake.learning.knots import Found, Knot, Penalties, Wave, level_line, search
 from nightrake.learning.noise import Noise, first_guess, from_residuals
 from nightrake.learning.pairs import Mixture
-from nightrake.learning.season import Cleaned, clean, of_year, refined, without_year
+from nightrake.learning.recent import Prior
+from nightrake.learning.season import OFFSETS_FREE, Cleaned, clean, of_year, refined, without_year
 from nightrake.learning.series import Series
 from nightrake.learning.white import BEND, STEP, White
 
@@ -32,7 +33,7 @@ MOST_RECORDS = 12
 """Changes of record, the latest, at which a step is taken for granted; that costs what was known of the level."""
 YEAR_AFTER_DAYS = 200.0
 """Length of the record from which a yearly season is looked for: less than half of one is not told from creep."""
-YEAR_GAIN = 14.0
+YEAR_GAIN = 20.0
 """What a yearly season must explain more than steps and bends alone do, penalties counted, in variances of a day."""
 YEAR_SWING = 2.0
 """Standard deviation of each of its two parts before the data speak, % of shutdown (common practice, no source)."""
@@ -41,8 +42,8 @@ LEAST_SIGMA = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """What the periods say.
+class Ground:
+    """What the periods say before any story of the last months is told.
 
     Attributes:
         series: All periods that can be judged.
@@ -52,8 +53,7 @@ class Evidence:
         white: Of the used ones.
         given: Indices (among the used) of steps that are taken as known.
         knots: Steps and bends found, rising.
-        mixture: Stories about the present.
-        standing_bends: Indices (among the used) of bends so long ago that all stories have them.
+        wave: What the level swings over the year besides, of unknown size; None = nothing shows that it does.
     """
 
     series: Series
@@ -63,12 +63,38 @@ class Evidence:
     white: White
     given: tuple[int, ...]
     knots: tuple[Knot, ...]
+    wave: Wave | None
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence(Ground):
+    """Everything that verdict, slope and forecast are made from.
+
+    Attributes:
+        mixture: Stories about the present.
+        standing_bends: Indices (among the used) of bends so long ago that all stories have them.
+    """
+
     mixture: Mixture
     standing_bends: tuple[int, ...]
 
 
 def gather(side: Side, series: Series) -> Evidence:
-    """Everything that verdict, slope and forecast are made from.
+    """The ground with the stories told on it.
+
+    Args:
+        side: For the records and what the plant knows of shifts.
+        series: Its periods, at least a dozen.
+    """
+    ground = ground_of(side, series)
+    t = ground.white.t
+    long_ago = tuple(k.at for k in ground.knots if k.kind == BEND and t[-1] - t[k.at] > BEND_STANDS_DAYS)
+    own = {field.name: getattr(ground, field.name) for field in fields(Ground)}
+    return Evidence(**own, mixture=told(ground, recent.PRIOR), standing_bends=long_ago)
+
+
+def ground_of(side: Side, series: Series) -> Ground:
+    """What stories are told on.
 
     Args:
         side: For the records and what the plant knows of shifts.
@@ -84,15 +110,14 @@ def gather(side: Side, series: Series) -> Evidence:
     line = _line(white, given, loose.knots)
     cleaned = refined(cleaned, series.value, series.weekday, used, line)
     y = cleaned.value[used]
-    noise = _floored(from_residuals(t, y - line, 1 + len(loose.knots) + len(given)))
+    weekly = OFFSETS_FREE if cleaned.known else 0
+    noise = _floored(from_residuals(t, y - line, 1 + len(loose.knots) + len(given), weekly))
     white = White(t, y, *noise)
     found, wave = _found(white, penalties, given)
     if wave is not None:
         cleaned = without_year(cleaned, series.t, found.wave)
         white = White(t, cleaned.value[used], *noise)
-    long_ago = tuple(k.at for k in found.knots if k.kind == BEND and t[-1] - t[k.at] > BEND_STANDS_DAYS)
-    told = _stories(white, given, found.knots, wave)
-    return Evidence(series, cleaned, used, noise, white, tuple(given), tuple(found.knots), told, long_ago)
+    return Ground(series, cleaned, used, noise, white, tuple(given), tuple(found.knots), wave)
 
 
 def _found(white: White, penalties: Penalties, given: Sequence[int]) -> tuple[Found, Wave | None]:
@@ -144,11 +169,18 @@ def _reasons(side: Side, series: Series, used: I64) -> tuple[list[int], list[int
     return sorted(changed), sorted(likely)
 
 
-def _stories(white: White, given: Sequence[int], found: Sequence[Knot], wave: Wave | None) -> Mixture:
-    standing = [Knot(STEP, i, 0.0) for i in given]
+def told(ground: Ground, prior: Prior) -> Mixture:
+    """Stories about the present.
+
+    Args:
+        ground: What they are told on.
+        prior: What is thought of steps and bends before the data speak.
+    """
+    white = ground.white
+    standing = [Knot(STEP, i, 0.0) for i in ground.given]
     doubtful: list[Knot] = []
     open_: list[int] = []
-    for knot in found:
+    for knot in ground.knots:
         age = float(white.t[-1] - white.t[knot.at])
         if age > (STANDS_DAYS if knot.kind == STEP else BEND_STANDS_DAYS):
             standing.append(knot)
@@ -156,4 +188,5 @@ def _stories(white: White, given: Sequence[int], found: Sequence[Knot], wave: Wa
             doubtful.append(knot)
         else:
             open_.append(knot.at)
-    return recent.stories(white, standing, doubtful, recent.candidates(white.t, open_), wave=wave)
+    candidates = recent.candidates(white.t, open_, prior)
+    return recent.stories(white, standing, doubtful, candidates, prior, ground.wave)

@@ -202,8 +202,7 @@ def _joined(among: _Among, chosen: list[int]) -> bool:
 
 def level_line(white: White, steps: Sequence[int], bends: Sequence[int]) -> Floats:
     """The level at each period by least squares, given where it steps (the first period apart) and bends."""
-    columns = [white.step(0), *map(white.step, steps), *map(white.bend, bends)]
-    beta = np.linalg.lstsq(np.stack(columns, axis=1), white.w, rcond=None)[0]
+    beta = _fitted(white, steps, bends)
     at = np.arange(len(white.t))
     line = np.full(len(at), beta[0])
     for size, i in zip(beta[1:], steps, strict=False):
@@ -211,3 +210,13 @@ def level_line(white: White, steps: Sequence[int], bends: Sequence[int]) -> Floa
     for slope, i in zip(beta[1 + len(steps) :], bends, strict=True):
         line += slope * np.maximum(white.t - white.t[i], 0.0)
     return line
+
+
+def step_sizes(white: White, steps: Sequence[int], bends: Sequence[int]) -> Floats:
+    """How far the level steps at each of these, by the same least squares; signed."""
+    return _fitted(white, steps, bends)[1 : 1 + len(steps)]
+
+
+def _fitted(white: White, steps: Sequence[int], bends: Sequence[int]) -> Floats:
+    columns = [white.step(0), *map(white.step, steps), *map(white.bend, bends)]
+    return np.asarray(np.linalg.lstsq(np.stack(columns, axis=1), white.w, rcond=None)[0], dtype=np.float64)

@@ -41,18 +41,19 @@ def first_guess(y: Floats) -> Noise:
     return Noise(float(np.sqrt(max(far, near))), _held(rho, n))
 
 
-def from_residuals(t: Floats, left: Floats, parameters: int) -> Noise:
+def from_residuals(t: Floats, left: Floats, parameters: int, weekly: int = 0) -> Noise:
     """From what a fitted level leaves.
 
     Args:
         t: Days, rising.
         left: The residuals.
         parameters: Of the fit.
+        weekly: Of a weekly cycle fitted besides, which returns too fast to take more than one degree of freedom each.
     """
     n = len(left)
     bound = 3.5 * 1.4826 * float(np.median(np.abs(left)))
     kept = np.clip(left, -bound, bound) if bound > 0 else left
-    variance = float(kept @ kept) / max(n - parameters, 1)
+    variance = float(kept @ kept) / max(n - parameters - weekly, 1)
     next_day = np.diff(t) < 1.5
     pairs = int(next_day.sum())
     if variance <= 0 or pairs < 3:
@@ -60,7 +61,7 @@ def from_residuals(t: Floats, left: Floats, parameters: int) -> Noise:
     rho = float(np.mean((kept[1:] * kept[:-1])[next_day])) / float(kept @ kept / n)
     rho += (1.0 + 3.0 * rho + 2.0 * parameters * (1.0 - rho)) / n  # a fit takes correlation away
     rho = _held(rho, n)
-    lost = parameters * (1.0 + rho) / (1.0 - rho)  # each parameter takes away more than one degree of freedom
+    lost = weekly + parameters * (1.0 + rho) / (1.0 - rho)  # each parameter takes away more than one degree of freedom
     return Noise(float(np.sqrt(float(kept @ kept) / max(n - lost, 0.5 * n))), rho)
 
 

@@ -18,6 +18,8 @@ LEAST_DAYS_OF_HOURS = 21
 """Periods with a value in an hour from which its offset is known."""
 LEAST_WEEKS = 4
 PRIOR_WEEKS = 1.0
+OFFSETS_FREE = 6
+"""Of the seven offsets of a weekly cycle, whose mean is nought."""
 
 
 class Cleaned(NamedTuple):

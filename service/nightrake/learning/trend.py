@@ -99,13 +99,13 @@ class Options:
             that creep is found later; the table of ``tests/bench/creep.py`` says how much.
         least_days: Periods below which nothing is said of creep.
         window_days: How far back the judgement looks.
-        stops_chance_month: Chance, each month, that creep ends or is ended.
+        stops_chance_month: Chance, each month, that creep ends by itself; what people do about it is not foreseen.
     """
 
     false_warnings_year: float = 0.2
     least_days: int = 30
     window_days: float = 1_100.0
-    stops_chance_month: float = 0.003
+    stops_chance_month: float = 0.001
 
 
 DEFAULT = Options()
