@@ -68,6 +68,8 @@ from nightrake.settings import Secrets, Settings, load, secrets_of
 log = structlog.get_logger("nightrake.app")
 
 TICK_S = 0.1
+LINES_AT_ONCE, ALL_LINES = 10, 1_000_000
+"""Log lines between two turns of the loop (some 1 ms); at the end."""
 NEWS_ROWS = 1000
 TELLER_STOP_S = 4.0
 """For a teller to say good-bye; then it is cancelled, which takes as long again at most."""
@@ -311,7 +313,7 @@ class Watch:
             self.people.channels.stop()
             self.engine.note(Entry("service", "stopped", "", "", {"why": "asked to"}))
             await self.store.wait_durable(self.engine.last_seq, COMMIT_WAIT_S)
-            self.engine.log_rows()
+            self.engine.log_rows(most=ALL_LINES)
             self.teller.stop()
             await asyncio.wait({self._telling}, timeout=3.0)
             await asyncio.wait({calling}, timeout=3.0)
@@ -332,6 +334,8 @@ class Watch:
         while True:
             await asyncio.sleep(TICK_S)
             self.engine.tick()
+            while self.engine.log_rows(most=LINES_AT_ONCE):  # noqa: ASYNC110  others have their turns between
+                await asyncio.sleep(0)
             tidy.turn(self._is_news())
             self._renew_states()
             self.people.look(self._clock.mono_ns(), self.forwarding.dead_letters)

@@ -114,7 +114,7 @@ class Engine:
         self._layouts: dict[str, str] = {}
         self._recording = Recording(state.site)
         self._noted: Tallies = {}
-        self._unlogged: list[tuple[Entry, Row]] = []
+        self._unlogged: deque[tuple[Entry, Row]] = deque()
         self._last_tick_ns = clock.mono_ns()
         self._last_snapshot_ns = -SNAPSHOT_NS
         self.counts = {"inputs": 0, "rows": 0, "undurable": 0}
@@ -215,7 +215,7 @@ class Engine:
     # --- time ---------------------------------------------------------------------------------------------------------
 
     def tick(self) -> None:
-        """Ten times a second: clock step, gap, the core's tick, rows that waited too long, hourly snapshot, log."""
+        """Ten times a second: clock step, gap, the core's tick, rows that waited too long, hourly snapshot."""
         mono_ns, utc_ms = self._clock.mono_ns(), self._clock.utc_ms()
         self._look_at_clock(mono_ns, utc_ms)
         missed_ns = mono_ns - self._last_tick_ns
@@ -228,13 +228,20 @@ class Engine:
         self._tell_overdue(mono_ns)
         if mono_ns - self._last_snapshot_ns >= SNAPSHOT_NS:
             self._take_snapshot(mono_ns, utc_ms)
-        self.log_rows()
 
-    def log_rows(self) -> None:
-        """A log line for each new row. Not as it is made: whoever waits for the news would wait for the line too."""
-        unlogged, self._unlogged = self._unlogged, []
-        for entry, row in unlogged:
+    def log_rows(self, most: int) -> bool:
+        """A log line for each new row. Not as it is made: whoever waits for the news would wait for the line too.
+
+        Args:
+            most: So many lines now; those of a flood would hold up the scans.
+
+        Returns:
+            Whether rows are left.
+        """
+        for _ in range(min(most, len(self._unlogged))):
+            entry, row = self._unlogged.popleft()
             log.log(level_of(entry), entry.event, kind=entry.kind, seq=row.seq, **facts_of(entry))
+        return bool(self._unlogged)
 
     def begin(self, *entries: Entry, on_change: Mapping[str, Any] = MappingProxyType({})) -> None:
         """Before the first input: a replay of this run begins here.

@@ -1,9 +1,9 @@
 """Structured logs on standard error, which never make the watch wait and never end it.
 
-A row's line is made with the engine's next tick, when what happened is told already. A line is put into a bounded
-queue, and a thread of its own writes it. A reader that sleeps, a pipe that is closed, a disk that is full cost log
-lines, which are counted and told as soon as a line gets through again; what happened stands in the journal, which comes
-first.
+A row's line is made behind the engine's next tick, a few at a time, when what happened is told already. A line is put
+into a bounded queue, and a thread of its own writes it. A reader that sleeps, a pipe that is closed, a full disk cost
+log lines, which are counted and told as soon as a line gets through again; what happened stands in the journal, which
+comes first.
 """
 
 from __future__ import annotations
