@@ -25,9 +25,9 @@ from plc.fixtures import LibmodbusServer
 
 READY_S = 10.0
 STARTS_S = 40.0
-"""Until a watch that was started answers, and until one that was asked to end has ended: processes of a machine that
-may have much else to do. What a test claims of such times it says itself."""
-ENDS_S = 20.0
+"""Until a watch that was started answers, on a machine that may have much else to do."""
+ENDS_S = 8.0
+"""A watch that is asked to end has ended by then."""
 
 DRIVE = """
 [drive.D{n}]
