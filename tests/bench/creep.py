@@ -1,6 +1,6 @@
 """How good the judgement of creep is, by simulation: intervals, false warnings, days to detect, time to alarm.
 
-    creep.py [--drives 500] [--processes 2] [--tune] [--only-world]
+    creep.py [--drives 500] [--processes 2] [--tune] [--only-world] [--alone]
 
 Each simulated drive (`creep_plant`) is judged as the product judges it, walking forward: `judge` sees the past only.
 For false warnings and for days to detect each drive is looked at every second day (the product looks every day, which
@@ -8,7 +8,13 @@ would take twice as long here); the whole verdict with its intervals is made onc
 other week. Those that tell the days to detect creep by exactly 1 % a month, and are looked at from three weeks before
 it to 130 days after. The drives for tuning and those for this table have different seeds: --tune takes the former. A
 drive is judged until its level reaches the alarm. A warning that returns within 30 days of its end is the same
-warning. On two quiet cores the whole table takes about a quarter of an hour.
+warning.
+
+Each drive is one of six at a site, as many as the example works has. The other five are drives of the same world with
+numbers of their own, half of which creep; they began with it, and end at their alarm. What is learnt from them is what
+the method itself had found on them by the day of the look, judging them at every 60th day as the past was then, and of
+that only steps older than 60 days; of the truth about them it is told nothing. With --alone each drive is judged by its
+own record, as at a site of one drive. On two quiet cores the whole table takes about twenty minutes.
 """
 
 from __future__ import annotations
@@ -32,7 +38,11 @@ import numpy as np
 from creep_plant import FIRST_DAY, Creep, Drive, World, drive_of, twice_the_noise
 from nightrake.learning.creep import judge, warning_of
 from nightrake.learning.days import DAY_MS, YEAR_DAYS, Floats
-from nightrake.learning.trend import State
+from nightrake.learning.evidence import ground_of
+from nightrake.learning.series import series_of
+from nightrake.learning.sitesteps import SEEN_DAYS, steps_of
+from nightrake.learning.soundness import refusal, rising
+from nightrake.learning.trend import DEFAULT, State, Step
 from stand import Verdicts
 
 TUNING, REPORTED = 1_000_003, 4099
@@ -45,6 +55,10 @@ FOUND_DAYS = 60.0
 AIM_DAYS = 45.0
 KNOWN_DAYS = 90.0
 """Days of record before creep from which the level is known."""
+BESIDE, BESIDE_DAYS = 5, 60
+"""Other drives at a site, and days between looks at them."""
+FIRST_BESIDE = 1_000_000
+"""Number of the first drive that stands beside another."""
 RATES = (0.05, 0.1, 0.2, 0.3, 0.5, 1.0)
 
 
@@ -91,6 +105,7 @@ class Task(NamedTuple):
         before, after: Days before creep and after its begin between which it is looked at; infinite = the whole record.
         every: Days between whole verdicts.
         warned: Days between looks at the warning alone; nought = none.
+        beside: What the other drives of its site are drawn from; None = it stands alone.
     """
 
     world: World
@@ -100,11 +115,43 @@ class Task(NamedTuple):
     after: float
     every: int
     warned: int = 0
+    beside: World | None = None
 
 
-def look(drive: Drive, day: int) -> Look:
+class Beside:
+    """What was found on the other drives of a site, by the day on which it was known.
+
+    Args:
+        task: The drive whose site it is.
+    """
+
+    def __init__(self, task: Task) -> None:
+        self._found: list[list[tuple[int, tuple[Step, ...]]]] = []
+        for k in range(BESIDE if task.beside is not None else 0):
+            assert task.beside is not None
+            drive = drive_of(task.beside, task.seed, FIRST_BESIDE + BESIDE * task.number + k)
+            end = math.ceil(min(float(drive.days), drive.alarm_day))
+            self._found.append([(day, steps_found(drive, day)) for day in range(BESIDE_DAYS, end, BESIDE_DAYS)])
+
+    def by(self, day: int) -> tuple[Step, ...]:
+        """Steps that were known for what they are at the last look of each before a day."""
+        last = [next((seen for seen in reversed(looks) if seen[0] <= day), (0, ())) for looks in self._found]
+        return tuple(s for at, some in last for s in some if (FIRST_DAY + at) * DAY_MS - s.utc_ms > SEEN_DAYS * DAY_MS)
+
+
+def steps_found(drive: Drive, day: int) -> tuple[Step, ...]:
+    """Steps found on a drive, seen from one day; none where nothing can be said."""
+    now_utc_ms = (FIRST_DAY + day) * DAY_MS
+    side, _ = rising(drive.side, now_utc_ms)
+    series = series_of(side, DEFAULT.window_days)
+    if refusal(side, series, now_utc_ms, DEFAULT.least_days):
+        return ()
+    return steps_of(side, ground_of(side, series))
+
+
+def look(drive: Drive, day: int, others: Sequence[Step] = ()) -> Look:
     """Judge a drive from one day on."""
-    trend = judge(drive.side, (FIRST_DAY + day) * DAY_MS)
+    trend = judge(drive.side, (FIRST_DAY + day) * DAY_MS, DEFAULT, others)
     truth = float(drive.rate[day - 1])
     slope, notes = trend.slope_percent_month, trend.notes
     covered = sen = width = time_covered = np.nan
@@ -123,9 +170,9 @@ def look(drive: Drive, day: int) -> Look:
     )  # fmt: skip
 
 
-def glance(drive: Drive, day: int) -> Look:
+def glance(drive: Drive, day: int, others: Sequence[Step] = ()) -> Look:
     """The warning of a day alone."""
-    chance, warning = warning_of(drive.side, (FIRST_DAY + day) * DAY_MS) or (np.nan, False)
+    chance, warning = warning_of(drive.side, (FIRST_DAY + day) * DAY_MS, DEFAULT, others) or (np.nan, False)
     unknown = (np.nan,) * 3
     return Look(day, chance, warning, *unknown, False, False, drive.alarm_day - day, *unknown, whole=False)
 
@@ -139,14 +186,16 @@ def walk(task: Task) -> Walk:
         begin, end = max(begin, drive.onset - task.before), min(end, drive.onset + task.after)
     whole = set(range(int(begin) + task.number % WEEK % task.every, math.ceil(end), task.every))
     days = sorted(whole.union(range(int(begin), math.ceil(end), task.warned) if task.warned else ()))
-    return Walk(drive.onset, drive.censored, tuple((look if d in whole else glance)(drive, d) for d in days))
+    beside = Beside(task)
+    looks = ((look if d in whole else glance)(drive, d, beside.by(d)) for d in days)
+    return Walk(drive.onset, drive.censored, tuple(looks))
 
 
 class Table:
     """Walks in processes, and the table made from them."""
 
-    def __init__(self, seed: int, processes: int, verdicts: Verdicts) -> None:
-        self.seed, self.processes, self.verdicts = seed, processes, verdicts
+    def __init__(self, seed: int, processes: int, verdicts: Verdicts, *, alone: bool = False) -> None:
+        self.seed, self.processes, self.verdicts, self.alone = seed, processes, verdicts, alone
         self.say: Callable[[str, bool], None] = verdicts.goal
 
     def walks(
@@ -159,7 +208,8 @@ class Table:
         warned: int = OFTEN,
     ) -> list[Walk]:
         """These drives of a world."""
-        tasks = [Task(world, self.seed, number, before, after, every, warned) for number in numbers]
+        beside = None if self.alone else replace(world, creeps=World.creeps, rate=World.rate)
+        tasks = [Task(world, self.seed, number, before, after, every, warned, beside) for number in numbers]
         with get_context("spawn").Pool(self.processes) as pool:
             return list(pool.imap(walk, tasks, chunksize=2))
 
@@ -175,6 +225,11 @@ class Table:
         print(
             f"{name}: {count} drives of {world.years} years, {count // 2} at 1 % a month;"
             f" {looks} verdicts, {took:.0f} s"
+        )
+        print(
+            "  each judged alone, by its own record"
+            if self.alone
+            else f"  each beside {BESIDE} others of the same world, of which the steps found by then were known"
         )
         self._slopes(steady, creeping)
         self._detection(steady, one)
@@ -309,9 +364,11 @@ def main() -> int:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--tune", action="store_true", help="the drives that the method was tuned on")
     parser.add_argument("--only-world", action="store_true", help="the issue's world only")
+    parser.add_argument("--alone", action="store_true", help="each drive judged by its own record only")
     arguments = parser.parse_args()
     verdicts = Verdicts()
-    table = Table(TUNING if arguments.tune else REPORTED, arguments.processes, verdicts)
+    seed = TUNING if arguments.tune else REPORTED
+    table = Table(seed, arguments.processes, verdicts, alone=arguments.alone)
     table.world("the world", World(), arguments.drives, True)
     if not arguments.only_world:
         table.world("twice the noise", twice_the_noise(World()), max(arguments.drives // 5, 8), False)

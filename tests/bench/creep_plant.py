@@ -47,6 +47,7 @@ class World:
         storms_year, storm, storm_days: How many, how high (% of shutdown) and how long.
         missing: Share of the days without a record.
         steps_year, step: Steps of the level in each year, and their size, +- % of shutdown.
+        scatter: Standard deviation of the logarithm of that size, nought = all are of the same.
         censored: Share of the drives that run below preload for 30 to 90 % of their readings.
         creeps: Share of the drives that creep.
         rate: Creep, lowest and highest, % of shutdown a month.
@@ -66,6 +67,7 @@ class World:
     missing: float = 0.03
     steps_year: int = 1
     step: float = 3.0
+    scatter: float = 0.0
     censored: float = 1 / 3
     creeps: float = 0.5
     rate: tuple[float, float] = (0.5, 3.0)
@@ -156,6 +158,8 @@ def _steps(world: World, chance: np.random.Generator, span: int) -> Floats:
         for _ in range(world.steps_year):
             day = int((year + chance.random()) * YEAR_DAYS)
             size = world.step * (1.0 if chance.random() < 0.5 else -1.0)
+            if world.scatter:
+                size *= float(np.exp(world.scatter * chance.standard_normal()))
             if day < span:
                 jump[day] += size
     return np.cumsum(jump)

@@ -19,6 +19,7 @@ import httpx
 import pytest
 
 from integration.site import Site, Watch, until
+from nightrake.learnreading.sitesteps import kept
 from peers.ear import Ear, listening
 from peers.mosquitto import Mosquitto
 from recordeddays import CONFIG
@@ -101,8 +102,11 @@ async def test_running_watch_finds_creep_tells_it_and_announces_its_report(
             status = watch.status()["learning"]
             toml = watch.site.folder / "site.toml"
             toml.write_text(toml.read_text().replace("notice_days = 200.0", "notice_days = 0.0"))
-            watch.ask("reload")
+            assert watch.ask("reload")["ok"]
+            first = kept(watch.site.state)
             assert trend(watch, "--now").returncode == 0
+            again = kept(watch.site.state)
+            asked = json.loads(trend(watch, "GT1", "--json").stdout)["trends"][0]
             until(lambda: all(a["life"] == "cleared unacknowledged" for a in stands(watch)), "the notice's end")
         finally:
             watch.end(signal.SIGKILL)
@@ -116,6 +120,11 @@ async def test_running_watch_finds_creep_tells_it_and_announces_its_report(
     assert report.headers["content-disposition"].startswith("attachment")
     assert "Gravity thickener" in report.text
     assert (status["sides"], status["standing"], status["detail"]) == (6, 1, "")
-    kept = json.loads((watch.site.state / "learning" / "trends.json").read_bytes())
-    assert kept["sides"][0]["drive"] == "GT1"
-    assert len(kept["sides"][0]["days"]["utc_ms"]) > 500
+    trends = json.loads((watch.site.state / "learning" / "trends.json").read_bytes())
+    judged = trends["sides"][0]
+    assert judged["drive"] == "GT1"
+    assert len(judged["days"]["utc_ms"]) > 500
+    assert (len(first.found), first.taught, first.lacking) == (6, {}, "")
+    assert again.taught == first.found
+    assert sum(map(len, again.taught.values())) > len(again.taught["GT1"])
+    assert asked["notes"]["taught_by"] == judged["notes"]["taught_by"] > 0

@@ -19,6 +19,7 @@ from nightrake.domain.site import DriveSpec
 from nightrake.errors import NightrakeError
 from nightrake.history.period import Period
 from nightrake.learnreading.site import Asked
+from nightrake.learnreading.sitesteps import kept
 from nightrake.learntold.files import days_csv, table_csv, trend_json
 from nightrake.learntold.site import SideTold, SiteTold, options_of, points_nm
 from nightrake.learntold.table import EXPLAINED, WIDTH, Named, table_lines
@@ -62,8 +63,9 @@ def run_trend(folder: Path, overrides: Mapping[str, str | int | float], wanted: 
     period = period_from(settings, wanted.period, now_ms)
     if period.from_ms >= now_ms:
         raise NightrakeError(f"period '{wanted.period[:60]}': nothing of it has passed yet; give one that has begun")
-    asked = Asked(settings.store_dir, period, min(now_ms, period.to_ms), options_of(settings))
-    return _Telling(settings, asked, wanted, chosen(settings, wanted.what)).run()
+    before = kept(settings.store_dir)
+    asked = Asked(settings.store_dir, period, min(now_ms, period.to_ms), options_of(settings), before.taught)
+    return _Telling(settings, asked, wanted, chosen(settings, wanted.what), before.lacking).run()
 
 
 def run_now(folder: Path, overrides: Mapping[str, str | int | float]) -> int:
@@ -104,10 +106,13 @@ def chosen(settings: Settings, what: str) -> list[DriveSpec]:
 class _Telling:
     """One request, ready to be answered."""
 
-    def __init__(self, settings: Settings, asked: Asked, wanted: Wanted, drives: Sequence[DriveSpec]) -> None:
+    def __init__(
+        self, settings: Settings, asked: Asked, wanted: Wanted, drives: Sequence[DriveSpec], lacking: str
+    ) -> None:
         self._settings, self._asked, self._wanted, self._drives = settings, asked, wanted, drives
         beside = not wanted.csv and (len(drives) == 1 or bool(wanted.html))
         self._site = SiteTold(settings, asked, drives, beside=beside)
+        self._site.beware += [lacking] if lacking else []
 
     def run(self) -> int:
         if len(self._drives) == 1:

@@ -217,6 +217,19 @@ def step_sizes(white: White, steps: Sequence[int], bends: Sequence[int]) -> Floa
     return _fitted(white, steps, bends)[1 : 1 + len(steps)]
 
 
+def step_errors(white: White, steps: Sequence[int], bends: Sequence[int]) -> Floats:
+    """Standard errors of these sizes; infinite where the data cannot say."""
+    columns = _columns(white, steps, bends)
+    scale = np.sqrt((columns**2).sum(axis=0))
+    scaled = columns / np.maximum(scale, 1e-12)
+    inverse = np.diag(np.linalg.pinv(scaled.T @ scaled))[1 : 1 + len(steps)]
+    usable = inverse > 0.0
+    return np.where(usable, np.sqrt(np.where(usable, inverse, 1.0)) / scale[1 : 1 + len(steps)], np.inf)
+
+
 def _fitted(white: White, steps: Sequence[int], bends: Sequence[int]) -> Floats:
-    columns = [white.step(0), *map(white.step, steps), *map(white.bend, bends)]
-    return np.asarray(np.linalg.lstsq(np.stack(columns, axis=1), white.w, rcond=None)[0], dtype=np.float64)
+    return np.asarray(np.linalg.lstsq(_columns(white, steps, bends), white.w, rcond=None)[0], dtype=np.float64)
+
+
+def _columns(white: White, steps: Sequence[int], bends: Sequence[int]) -> Floats:
+    return np.stack([white.step(0), *map(white.step, steps), *map(white.bend, bends)], axis=1)

@@ -52,12 +52,13 @@ class Mixture(NamedTuple):
 
 
 class Candidates(NamedTuple):
-    """Steps and bends on a grid: kind and period of each, log prior and prior variance of each."""
+    """Steps and bends on a grid: kind and period of each, log prior, prior variance and prior mean of each."""
 
     kind: I64
     at: I64
     log_prior: Floats
     variance: Floats
+    mean: Floats
 
 
 class Beside(NamedTuple):
@@ -81,7 +82,7 @@ class _Two:
 
     def __init__(self, beside: Beside, open_: Candidates, first: I64, second: I64) -> None:
         own = np.append(np.diag(beside.gram) + 1.0 / open_.variance, 1.0)
-        gram, c = np.pad(beside.gram, (0, 1)), np.append(beside.c, 0.0)
+        gram, c = np.pad(beside.gram, (0, 1)), np.append(beside.c + open_.mean / open_.variance, 0.0)
         self.first, self.second = first, second
         self.a, self.b, self.g = own[first], own[second], gram[first, second]
         self.g[: len(c)] = 0.0
@@ -155,7 +156,7 @@ def _both(count: int) -> tuple[I64, I64]:
 def _weights(two: _Two, open_: Candidates, order: tuple[int, int]) -> Floats:
     """Logarithm of prior times marginal likelihood, less what all share."""
     precision = np.append(1.0 / open_.variance, 1.0)
-    log_prior = np.append(open_.log_prior, 0.0)
+    log_prior = np.append(open_.log_prior - 0.5 * open_.mean**2 / open_.variance, 0.0)
     kind = np.append(open_.kind, -1)
     scale = np.log(precision) / 2.0 + log_prior
     weight = 0.5 * (two.c1 * two.m1 + two.c2 * two.m2 - np.log(two.det)) + scale[two.first] + scale[two.second]

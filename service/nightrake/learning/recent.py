@@ -35,6 +35,8 @@ class Prior(NamedTuple):
         bend, bend_order: Scale and order of their moment prior, % of shutdown a month: a slope has a cause too.
         creeping: Chance that the level crept already when the record began.
         steep_year, steep: Likewise of the few that are steep, so that a fast rise is not taken for a row of steps.
+        usual: Size that steps are known to have, up or down, % of shutdown; nought = none is known. Where it is,
+            ``step`` is the standard deviation about it, and ``order`` 0.
     """
 
     steps_year: float = 1.0
@@ -46,9 +48,13 @@ class Prior(NamedTuple):
     creeping: float = 0.02
     steep_year: float = 0.04
     steep: float = 12.0
+    usual: float = 0.0
 
 
 PRIOR = Prior()
+LOG_2 = float(np.log(2.0))
+FLAT = 1e-6
+"""1 / prior variance of a step of which nothing is thought before the data speak."""
 
 
 def candidates(t: Floats, at: list[int], prior: Prior = PRIOR) -> Candidates:
@@ -59,21 +65,28 @@ def candidates(t: Floats, at: list[int], prior: Prior = PRIOR) -> Candidates:
         at: Periods at which knots were found that do not stand yet.
         prior: How often they come.
     """
-    parts: list[tuple[I64, I64, Floats, Floats]] = []
+    parts: list[tuple[I64, I64, Floats, Floats, Floats]] = []
     for kind, grid, rate, spread in (
         (STEP, _grid(t, STEP_GRID, 1, at), prior.steps_year, prior.step),
         (BEND, _grid(t, BEND_GRID, 4, at), prior.bends_year, prior.bend),
         (BEND, _grid(t, STEEP_GRID, 4, []), prior.steep_year, prior.steep),
     ):
         wide = np.diff(np.concatenate([[t[grid[0]] - 1.0], t[grid]])) if len(grid) else np.empty(0)
-        parts.append(_alike(kind, grid, np.log(np.maximum(wide, 0.5) * rate / YEAR_DAYS), spread))
+        log_prior = np.log(np.maximum(wide, 0.5) * rate / YEAR_DAYS)
+        if kind == STEP and prior.usual:  # the moment prior has both signs in one, a usual size has each alone
+            parts += (_alike(kind, grid, log_prior - LOG_2, spread, size) for size in (prior.usual, -prior.usual))
+        else:
+            parts.append(_alike(kind, grid, log_prior, spread))
     if t[-1] - t[0] < BEND_GRID[-1][0]:
         parts.append(_alike(BEND, np.zeros(1, dtype=np.int64), np.log(np.full(1, prior.creeping)), prior.bend))
     return Candidates(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
 
-def _alike(kind: int, grid: I64, log_prior: Floats, spread: float) -> tuple[I64, I64, Floats, Floats]:
-    return np.full(len(grid), kind), grid, log_prior, np.full(len(grid), spread**2)
+def _alike(
+    kind: int, grid: I64, log_prior: Floats, spread: float, mean: float = 0.0
+) -> tuple[I64, I64, Floats, Floats, Floats]:
+    n = len(grid)
+    return np.full(n, kind), grid, log_prior, np.full(n, spread**2), np.full(n, mean)
 
 
 STEP_GRID = ((20, 1), (60, 2), (120, 6), (240, 15))
@@ -174,11 +187,14 @@ def _told(base: _Base, some: tuple[int, ...], open_: Candidates, prior: Prior) -
     ends = np.concatenate([base.ends, sizes])
     own = gram[np.ix_(own_at, own_at)] + np.diag(np.concatenate([base.ridge, np.full(m, prior.step**-2)]))
     root = np.linalg.cholesky(own)
-    rest = solve_triangular(root, np.column_stack([gram[own_at, found:], ends[:, own_at].T]), lower=True)
+    onto, toward_usual = gram[own_at, found:], 0.0
+    if prior.usual and m:
+        toward_usual = _toward_usual(base, own_at, onto, prior)
+    rest = solve_triangular(root, np.column_stack([onto, ends[:, own_at].T]), lower=True)
     k = len(open_.kind)
     qx, qw, back = rest[:, :k], rest[:, k], rest[:, k + 1 :]
     evidence = 0.5 * float(qw @ qw) - float(np.log(np.diag(root)).sum())
-    evidence += m * float(np.log(prior.steps_year / YEAR_DAYS / prior.step))
+    evidence += m * float(np.log(prior.steps_year / YEAR_DAYS / prior.step)) + toward_usual
     beside = Beside(
         gram[found:-1, found:-1] - qx.T @ qx, gram[found:-1, -1] - qx.T @ qw, ends[:, found:] - back.T @ qx,
         back.T @ qw, back.T @ back,
@@ -186,6 +202,15 @@ def _told(base: _Base, some: tuple[int, ...], open_: Candidates, prior: Prior) -
     told = mixture(beside, open_, (prior.order, prior.bend_order), prior.step**2, base.bent)
     step = int(base.index[own_at[-1]]) if some else -1
     return told._replace(weight=told.weight + evidence, step=np.maximum(told.step, step))
+
+
+def _toward_usual(base: _Base, own_at: list[int], onto: Floats, prior: Prior) -> float:
+    """Steps in doubt lean toward the usual size, up or down as they were found; what that adds to the evidence."""
+    m = int(len(own_at) - base.firm)
+    flat = base.gram[np.ix_(own_at, own_at)] + np.diag(np.append(base.ridge, np.full(m, FLAT)))
+    usual = prior.usual * np.sign(np.linalg.solve(flat, onto[:, -1])[base.firm :])
+    onto[base.firm :, -1] += usual * prior.step**-2
+    return -m * LOG_2 - 0.5 * float(usual @ usual) / (prior.step * prior.step)
 
 
 def chance_of_rise(mixture: Mixture, least: float) -> float:

@@ -49,6 +49,19 @@ class Shift(NamedTuple):
     why: str
 
 
+class Step(NamedTuple):
+    """A step that was found in a drive's own record, as the drives beside it learn from it.
+
+    Attributes:
+        utc_ms: The likeliest first period after it.
+        percent: How far the level stepped, % of shutdown. error: Its standard error.
+    """
+
+    utc_ms: int
+    percent: float
+    error: float
+
+
 class Forecast(NamedTuple):
     """When the level reaches one stage's torque.
 
@@ -139,7 +152,10 @@ class Trend:
         followed: "median", or "share below preload" where most medians are below it.
         upper_slope_percent_month: Rate of the 95 % quantile where the median has no slope, in percent of shutdown.
         notes: Further figures by name: sigma_percent and rho of the noise, warns_at (the chance from which a warning
-            comes), sen_low, sen and sen_high (Theil-Sen slope since the last step, % of shutdown a month).
+            comes), sen_low, sen and sen_high (Theil-Sen slope since the last step, % of shutdown a month), taught_by
+            (steps of other drives that the warning has learnt from).
+        steps: Those of the shifts that were found, not those at which a changed calibration or setting made another
+            scale; rising in time.
     """
 
     drive: str
@@ -166,3 +182,4 @@ class Trend:
     followed: str = "median"
     upper_slope_percent_month: Span | None = None
     notes: Mapping[str, float] = field(default_factory=dict)
+    steps: tuple[Step, ...] = ()

@@ -13,6 +13,7 @@ from nightrake.learning.creep import judge
 from nightrake.learning.days import Side
 from nightrake.learning.trend import DEFAULT, Options, Trend
 from nightrake.learnreading.days import DayReading
+from nightrake.learnreading.sitesteps import BySite, beside
 from nightrake.learnreading.told import Told
 from nightrake.longterm.blocks import Blocks
 from nightrake.longterm.summaryreading import SummaryReading
@@ -23,13 +24,15 @@ class Asked(NamedTuple):
 
     Attributes:
         state_dir: Folder of the store. period: What is looked at, UTC ms. now_utc_ms: The moment of the judgement.
-        options: What a false warning may cost.
+        options: What a false warning may cost. taught: Steps that the site's drives have shown, see `sitesteps`;
+            None = each is judged by its own record.
     """
 
     state_dir: Path
     period: Period
     now_utc_ms: int
     options: Options = DEFAULT
+    taught: BySite | None = None
 
 
 class Failed(NamedTuple):
@@ -71,11 +74,10 @@ class Judging:
         Raises:
             StoreError: It cannot be read.
         """
-        reading = DayReading(SummaryReading(self._blocks), spec, told, self._asked.now_utc_ms)
-        return [
-            (side, judge(side, self._asked.now_utc_ms, self._asked.options))
-            for side in reading.sides(self._asked.period)
-        ]
+        asked = self._asked
+        reading = DayReading(SummaryReading(self._blocks), spec, told, asked.now_utc_ms)
+        others = beside(spec.id, asked.taught or {})
+        return [(side, judge(side, asked.now_utc_ms, asked.options, others)) for side in reading.sides(asked.period)]
 
     def outcome(self, spec: DriveSpec, told: Told) -> Outcome:
         """Likewise, the verdicts only; what cannot be read is a sentence."""

@@ -3,9 +3,10 @@
     python -m nightrake.workers.learning        its job comes as the first line of standard input
 
     learning/trends.json    the ranking, for the page and whoever else wants it
+    learning/steps.json     steps that the drives have shown, for the next judging (`learnreading.sitesteps`)
     reports/creep-DAY.html  the weekly report
 
-Both are written whole or not at all, so it may be killed anywhere. It reads only, at the lowest priority.
+All are written whole or not at all, so it may be killed anywhere. It reads only, at the lowest priority.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ from nightrake.history.period import Period
 from nightrake.learning.trend import Trend
 from nightrake.learnreading.judging import NothingYet
 from nightrake.learnreading.site import Asked
+from nightrake.learnreading.sitesteps import FILE as STEPS
+from nightrake.learnreading.sitesteps import kept, kept_json
 from nightrake.learntold.files import trend_json
 from nightrake.learntold.site import SideTold, SiteTold, options_of
 from nightrake.longterm.writing import FILE as HISTORY
@@ -96,8 +99,10 @@ def _work(job: Job, line: Line) -> None:
         line.say(sides=0, took_s=0.0)
         return
     period = Period(job.now_utc_ms - LOOK_BACK_DAYS * 86_400_000, job.now_utc_ms)
-    asked = Asked(settings.store_dir, period, job.now_utc_ms, options_of(settings))
+    before = kept(settings.store_dir)
+    asked = Asked(settings.store_dir, period, job.now_utc_ms, options_of(settings), before.found)
     site = SiteTold(settings, asked, drives, beside=job.report)
+    site.beware += [before.lacking] if before.lacking else []
     rows = site.ranking(lambda n, of: line.say(step=f"judging {n} of {of} drives"))
     name = ""
     if job.report:
@@ -105,6 +110,7 @@ def _work(job: Job, line: Line) -> None:
     took_s = round(time.monotonic() - began_s, 1)
     folder = settings.store_dir / FOLDER
     _write(folder / "trends.json", _file(job, site, rows, took_s, name or newest_report(settings.store_dir)))
+    _write(settings.store_dir / STEPS, kept_json((told.row.trend for told in rows), before, settings.site.drives))
     for told in rows:
         line.say(side=_notice(told.row.trend))
     if name:

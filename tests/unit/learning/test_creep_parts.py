@@ -98,7 +98,7 @@ def test_level_line_follows_steps_and_bends() -> None:
 def some(every: Candidates, which: Sequence[int]) -> Candidates:
     """A few of the candidates."""
     at = np.array(which, dtype=np.int64)
-    return Candidates(every.kind[at], every.at[at], every.log_prior[at], every.variance[at])
+    return Candidates(every.kind[at], every.at[at], every.log_prior[at], every.variance[at], every.mean[at])
 
 
 def test_stories_weigh_as_normal_regression_does() -> None:
@@ -148,6 +148,52 @@ def test_step_that_was_found_is_as_likely_as_one_that_was_not() -> None:
     doubted = stories(white, [], [Knot(STEP, 150, 30.0)], none)
     opened = stories(white, [], [], only)
     width = float(every.log_prior[same]) - np.log(Prior().steps_year / YEAR_DAYS)
+
+    assert doubted.step.tolist() == opened.step.tolist() == [-1, 150]
+    assert doubted.level == pytest.approx(opened.level, abs=1e-6)
+    assert np.diff(np.log(opened.weight)) - np.diff(np.log(doubted.weight)) == pytest.approx(width, abs=1e-6)
+
+
+def test_step_of_usual_size_weighs_as_normal_regression_does() -> None:
+    """Known to be about 3 %, downwards here: a normal prior about that, worked out at length."""
+    t, y = series(3, gap=False)
+    y = y - 2.6 * (t >= 170) + 0.8 / MONTH_DAYS * np.maximum(t - 150, 0)
+    white, prior = White(t, y, 1.0, 0.4), Prior(step=0.3, order=0, usual=3.0, bend_order=0)
+    every = candidates(t, [170], prior)
+    (step,) = np.flatnonzero((every.kind == STEP) & (every.at == 170) & (every.mean == -3.0))
+    bend = np.flatnonzero(every.kind == BEND)[8]
+    open_ = some(every, [int(step), int(bend)])
+    mixture = stories(white, [], [], open_, prior)
+
+    def plain(count: int) -> tuple[float, Floats]:
+        """Evidence and sizes of so many beside the base, with a nearly flat prior for that."""
+        columns = [white.step(0), white.step(170), white.bend(int(open_.at[1])) / MONTH_DAYS][: count + 1]
+        about = np.array([0.0, -3.0, 0.0][: count + 1])
+        precision = np.diag([1e-8, *(1 / open_.variance[:count])])
+        design = np.column_stack(columns)
+        own = design.T @ design + precision
+        size = np.linalg.solve(own, design.T @ white.w + precision @ about)
+        log = 0.5 * size @ own @ size - 0.5 * about @ precision @ about - 0.5 * np.linalg.slogdet(own)[1]
+        log += 0.5 * np.linalg.slogdet(precision)[1] + open_.log_prior[:count].sum()
+        return float(log), np.asarray(size, dtype=np.float64)
+
+    (both,), (alone,) = (np.flatnonzero((mixture.step == 170) & (mixture.creeps == creeps)) for creeps in (True, False))
+    (log_both, size), (log_alone, _) = plain(2), plain(1)
+    assert np.log(mixture.weight[both] / mixture.weight[alone]) == pytest.approx(log_both - log_alone, abs=1e-4)
+    assert mixture.slope[both] == pytest.approx(size[2], abs=1e-5)
+    assert size[1] == pytest.approx(-3.0, abs=0.5)
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_found_step_of_usual_size_is_as_likely_as_an_open_one(way: float) -> None:
+    """Told in doubt, or on the grid in the direction that it has: the same level, and odds that differ by the dates."""
+    t, y = series(3, gap=False)
+    white, prior = White(t, y + way * 2.7 * (t >= 150), 2.0, 0.6), Prior(step=0.3, order=0, usual=3.0)
+    every = candidates(t, [150], prior)
+    (same,) = np.flatnonzero((every.kind == STEP) & (every.at == 150) & (every.mean == 3.0 * way))
+    doubted = stories(white, [], [Knot(STEP, 150, 30.0)], some(every, []), prior)
+    opened = stories(white, [], [], some(every, [int(same)]), prior)
+    width = float(every.log_prior[same]) - np.log(prior.steps_year / YEAR_DAYS / 2.0)
 
     assert doubted.step.tolist() == opened.step.tolist() == [-1, 150]
     assert doubted.level == pytest.approx(opened.level, abs=1e-6)
