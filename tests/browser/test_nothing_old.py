@@ -74,10 +74,15 @@ def test_half_typed_text_keeps_no_old_alarm_on_a_live_page(works: Works, screen:
     screen.see("#strip-D0.waits .word", "Alarm")
 
 
-def test_chart_that_stands_still_does_not_say_now(far: Page, line: Line) -> None:
-    """What it shows ends when it was heard last; live again, it goes on."""
+@pytest.mark.parametrize("span", ["1 h", "1 year"])
+def test_chart_that_stands_still_does_not_say_now(far: Page, line: Line, span: str) -> None:
+    """What it shows ends when it was heard last; live again, it goes on, also where a column is hours wide."""
     sign_in(far, line, "night1", "/drives/D0")
+    far.wait_for_selector(".charts .chart-foot")  # the line may be there before the chart is
     foot = "document.querySelector('.charts .chart-foot .span').textContent"
+    first = far.evaluate(foot)
+    until(lambda: first != (told := far.evaluate(foot)) and " to now, " in told, "the chart to follow", 20.0)
+    far.click(f".charts .pick:text-is('{span}')")
     until(lambda: " to now, " in far.evaluate(foot), "the chart to follow")
     line.cut()
     far.wait_for_selector("html.away")

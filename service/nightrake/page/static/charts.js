@@ -9,6 +9,7 @@ import { RANGES, View, momentOf } from "./chart/view.js";
 
 const MOST = 2000; // columns of one answer
 const MARKS_FRESH_MS = 30000;
+const TELL_MS = 5000;
 const STAGES = { alarm: "amber", shutdown: "red" };
 const GRAINS = { reading: "readings", minute: "minute summaries", hour: "hour summaries", day: "day summaries" };
 
@@ -30,6 +31,7 @@ class Drive {
     this.why = "";
     this.grain = "";
     this.step = 0;
+    this.stood = document.documentElement.classList.contains("away"); // and has not gone on yet
     this.asker = new Asker((wish, signal) => this.#load(wish, signal), (why) => this.#failed(why));
     const wall = new Wall(body.dataset.zone);
     this.view = new View(RANGES[1][1], now());
@@ -178,6 +180,7 @@ class Drive {
     document.addEventListener("nightrake:parts", () => this.#stand(now()));
     document.addEventListener("nightrake:lost", () => {
       for (const one of [...Object.values(this.series), ...this.states.values()]) one.cut();
+      this.stood = true;
       this.chart.tell();
     });
     document.addEventListener("nightrake:rows", () => {
@@ -212,16 +215,24 @@ class Drive {
     });
   }
 
+  /** Going on with now; a page that is live again goes on at once, however wide a column is. */
   #follow() {
-    let last = 0;
+    let [last, told] = [-Infinity, -Infinity]; // by a clock that nobody sets
     const go = () => {
+      if (document.hidden || document.documentElement.classList.contains("away")) return;
+      const { stood } = this;
       const each = Math.max(250, this.view.span / this.chart.px);
-      if (!document.hidden && !document.documentElement.classList.contains("away") && now() - last >= each && this.view.tick(now())) {
-        last = now();
-        this.want(this.view.from, this.view.to, this.chart.px);
-        this.chart.draw();
-        if (last % 5000 < each) this.chart.tell();
+      const at = performance.now();
+      if ((!stood && at - last < each) || !this.view.tick(now())) return;
+      last = at;
+      // What was asked for over the line that broke may never come; otherwise it is waited for.
+      if (stood || !this.asker.isBusy) this.want(this.view.from, this.view.to, this.chart.px);
+      this.chart.draw();
+      if (stood || at - told >= TELL_MS) {
+        told = at;
+        this.chart.tell();
       }
+      this.stood = false;
     };
     window.setInterval(go, 250);
   }
