@@ -22,8 +22,11 @@ from nightrake.workers.pageturns import Turns
 
 MODULE = "nightrake.workers.pagereader"
 ANSWER_S = 10.0
-START_S = 10.0
-"""For an interpreter and the numeric libraries, on a machine that is busy."""
+START_S = 120.0
+"""For an interpreter and the numeric libraries: as the last on a machine that is busy it takes a minute. Ended sooner
+and begun anew, it would never be there."""
+AWAITED_S = 10.0
+"""So long whoever asks waits for it, and then is told so."""
 LONGEST_HEAD = 64 * 1024
 LONGEST = 64 * 1024 * 1024
 """Bytes of one answer."""
@@ -61,6 +64,7 @@ class ReadingProcess:
         self._questions: set[asyncio.Task[bytes]] = set()
         self._failed_s = -AGAIN_S
         self._process: asyncio.subprocess.Process | None = None
+        self._starting: asyncio.Task[asyncio.subprocess.Process] | None = None
         self._may_hurry = False
         self.starts = 0
 
@@ -124,10 +128,10 @@ class ReadingProcess:
 
     async def close(self) -> None:
         """End the process; a question that is under way gets no answer."""
-        questions = list(self._questions)
-        for question in questions:
-            question.cancel()
-        await asyncio.gather(*questions, return_exceptions=True)
+        ending: list[asyncio.Task[Any]] = [*self._questions, *([self._starting] if self._starting is not None else [])]
+        for task in ending:
+            task.cancel()
+        await asyncio.gather(*ending, return_exceptions=True)
         process, self._process = self._process, None
         await _end(process)
 
@@ -200,12 +204,26 @@ class ReadingProcess:
             self._process.stdin.write(HURRY)
 
     async def _started(self) -> asyncio.subprocess.Process:
-        """The process, ready."""
+        """The process, ready. Whoever asks waits for it for a while; it goes on starting all the same."""
         if self._process is not None and self._process.returncode is None:
             return self._process
-        loop = asyncio.get_running_loop()
-        if loop.time() - self._failed_s < AGAIN_S:
-            raise StoreError("the process that reads the store has just ended; ask again in a moment")
+        if self._starting is None:
+            if asyncio.get_running_loop().time() - self._failed_s < AGAIN_S:
+                raise StoreError("the process that reads the store has just ended; ask again in a moment")
+            self._starting = asyncio.create_task(self._start(), name="start of the reading process")
+            self._starting.add_done_callback(self._has_started)
+        try:
+            async with asyncio.timeout(AWAITED_S):
+                return await asyncio.shield(self._starting)
+        except TimeoutError:
+            raise StoreError("the process that reads the store is still being started; ask again in a moment") from None
+
+    def _has_started(self, starting: asyncio.Task[asyncio.subprocess.Process]) -> None:
+        self._starting = None
+        if not starting.cancelled() and starting.exception() is None:
+            self._process = starting.result()
+
+    async def _start(self) -> asyncio.subprocess.Process:
         self.starts += 1
         process = None
         try:
@@ -221,15 +239,15 @@ class ReadingProcess:
                 if not json.loads(await process.stdout.readline() or b"{}").get("ready"):
                     raise StoreError("the process that reads the store could not be started; see the log")
         except BaseException as error:
-            self._failed_s = loop.time()
+            self._failed_s = asyncio.get_running_loop().time()
             if process is not None:
                 await _killed(process)
             if isinstance(error, OSError | ValueError | TimeoutError):
-                whole = f"the process that reads the store could not be started ({error})"
+                why = f"it was not ready within {START_S:g} s" if isinstance(error, TimeoutError) else str(error)
+                whole = f"the process that reads the store could not be started ({why})"
                 self._note(whole)
                 raise StoreError(self._folders.without(whole)) from error
             raise
-        self._process = process
         return process
 
 

@@ -148,6 +148,21 @@ async def test_one_that_takes_too_long_is_killed_and_begun_anew(made: Path) -> N
 
 
 @pytest.mark.asyncio
+async def test_start_goes_on_while_nobody_can_wait_for_it_any_more(
+    reader: ReadingProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a busy machine it takes a minute: who asks meanwhile is told so, and it is not begun anew."""
+    monkeypatch.setattr(pagereading, "AWAITED_S", 0.001)
+    with pytest.raises(StoreError, match="still being started; ask again"):
+        await reader.signals("PC1")
+    with pytest.raises(StoreError, match="still being started; ask again"):
+        await reader.signals("PC1")
+    monkeypatch.undo()
+    assert (await reader.signals("PC1"))["drive"] == "PC1"
+    assert reader.starts == 1
+
+
+@pytest.mark.asyncio
 async def test_too_many_questions_are_refused_at_once(reader: ReadingProcess) -> None:
     """What may wait is bounded."""
     await reader.begin()
