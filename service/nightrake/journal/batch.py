@@ -80,7 +80,7 @@ class Batch:
         self._keep_bounds()
 
     def put_behind(self, newer: Batch) -> None:
-        """Append what came after this batch, within the bounds."""
+        """Append what came after this batch, within the bounds; of rows and tail nothing is left over there."""
         self.rows.extend(newer.rows)
         self.tail.extend(newer.tail)
         self.states.update(newer.states)
@@ -90,6 +90,8 @@ class Batch:
         self.lost_rows += newer.lost_rows
         self.high_seq = max(self.high_seq, newer.high_seq)
         self.high_input = max(self.high_input, newer.high_input)
+        newer.rows.clear()
+        newer.tail.clear()
         self._keep_bounds()
 
     def _keep_bounds(self) -> None:
@@ -180,7 +182,7 @@ class Inbox:
         self.wake = threading.Event()
         self.closing = threading.Event()
         self._guard = threading.Lock()
-        self._batch = Batch()
+        self._batch, self._taken = Batch(), Batch()
 
     def add(self, rows: Sequence[Row], states: Mapping[str, bytes], tail: Sequence[TailRecord]) -> None:
         """See `Batch.add`."""
@@ -204,12 +206,14 @@ class Inbox:
     def take(self) -> Batch:
         """Take everything; the writer's part."""
         with self._guard:
-            taken, self._batch = self._batch, Batch()
-        return taken
+            self._taken, self._batch = self._batch, Batch()
+            return self._taken
 
     def waiting(self) -> tuple[int, int]:
-        """Journal rows and tail records that the writer has not taken yet."""
-        return len(self._batch.rows), len(self._batch.tail)
+        """Journal rows and tail records that the writer has not put behind its own yet."""
+        with self._guard:
+            batch, taken = self._batch, self._taken
+        return len(batch.rows) + len(taken.rows), len(batch.tail) + len(taken.tail)
 
 
 def rollback(db: apsw.Connection) -> None:

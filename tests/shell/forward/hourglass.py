@@ -263,6 +263,12 @@ class Many:
         self.seq = batch[-1].seq if batch else self.seq
         await until(lambda: self.store.stats().queued_tail < 10_000)
 
+    async def kept(self) -> None:
+        """Until all of it is on disk: what the writer has only just taken over is counted nowhere for a moment."""
+        async with asyncio.timeout(12.0):
+            while (await self.store.tail_span())[1] < self.seq:  # noqa: ASYNC110
+                await asyncio.sleep(0.01)
+
     def records(self) -> Iterator[TailRecord]:
         """All that is to be forwarded."""
         for part in self._parts:

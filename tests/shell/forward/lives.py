@@ -25,7 +25,6 @@ from nightrake.crashpoint import VARIABLE  # noqa: E402
 from nightrake.journal.store import Store  # noqa: E402
 from nightrake.settings import load  # noqa: E402
 from shell.forward.hourglass import Many  # noqa: E402
-from shell.forward.plantless import until  # noqa: E402
 
 RECORDS, FEW, FAR_INPUTS, FAR_MS, NEVER_MS = 100, 20, 300, 10_000, 1 << 60
 BATCH_LINES = 64
@@ -77,7 +76,7 @@ async def live(life: Life) -> int:
         begin_ms = (before[0].utc_ms // 1000 + 1) * 1000 if before else life.from_ms
         begin_ms -= 1000 * life.back_s
         await at.record(begin_ms, life.record_s)
-        await until(lambda: not store.stats().queued_tail)
+        await at.kept()
     else:
         at.seq = last
     at.new_forwarding()

@@ -64,7 +64,7 @@ async def test_what_is_old_is_caught_up_with_beside_what_is_new(
     async with many(tmp_path, victoria.url, DRIVES) as at:
         begin_ms = at.clock.utc_ms() - SECONDS * 1000
         await at.record(begin_ms, SECONDS)
-        await until(lambda: not at.store.stats().queued_tail)
+        await at.kept()
         if sealed:
             await asyncio.to_thread(seal, at.settings.store_dir)
             await asyncio.to_thread(forget_tail, at.settings.store_dir, at.seq - 100)
@@ -93,7 +93,7 @@ async def test_clock_set_back_meanwhile_keeps_both_lanes_apart(
         begin_ms = at.clock.utc_ms() - SECONDS * 1000
         await at.record(begin_ms, SECONDS)
         await at.record(begin_ms + SECONDS * 1000 - 600_000, 400)
-        await until(lambda: not at.store.stats().queued_tail)  # only what is on disk is left to the other lane
+        await at.kept()  # only what is on disk is left to the other lane
         async with at.forwarded() as forwarding:
             await until(lambda: forwarding.status()["backlog"]["stretches"] == 1, 30.0)
             held_back = forwarding.status()["backlog"]["holds"]
@@ -116,7 +116,7 @@ async def test_clock_set_back_a_little_makes_nobody_wait(
         begin_ms = at.clock.utc_ms() - SECONDS * 1000
         await at.record(begin_ms, SECONDS - 10)
         await at.record(begin_ms + SECONDS * 1000 - 13_000, 10)
-        await until(lambda: not at.store.stats().queued_tail)
+        await at.kept()
         async with at.forwarded() as forwarding:
             await until(lambda: forwarding.status()["backlog"]["stretches"] == 1, 10.0)
             held_back = forwarding.status()["backlog"]["holds"]
@@ -178,7 +178,7 @@ async def test_backlog_is_drawn_by_the_settings_of_then(tmp_path: Path) -> None:
         at.store.append((), {}, [to_record(at.seq + 1, change)])
         at.seq += 1
         await at.record(begin_ms + 10_000, 10)
-        await until(lambda: not at.store.stats().queued_tail)
+        await at.kept()
         drawing = Drawing(at.settings.store_dir, at.seq, Dating((), ()), old, 5_000)
         drawing.begin(0, Stamps())
         chunk = drawing.chunk()
@@ -198,7 +198,7 @@ async def test_sealed_part_that_cannot_be_read_is_passed_over_and_told(
     monkeypatch.setattr(drawing_module, "TRY_S", 0.0)
     async with many(tmp_path, "http://127.0.0.1:1", 8) as at:
         await at.record(at.clock.utc_ms() // 3_600_000 * 3_600_000 - 3_610_000, 20)
-        await until(lambda: not at.store.stats().queued_tail)
+        await at.kept()
         state = at.settings.store_dir
         assert await asyncio.to_thread(seal, state) == 2
         with closing(apsw.Connection(str(state / "history.db"))) as db:
@@ -230,7 +230,7 @@ async def test_damaged_records_and_undated_ones_stay_here_and_are_named(tmp_path
         ]
         at.store.append((), {}, bad)
         at.seq += 3
-        await until(lambda: not at.store.stats().queued_tail)
+        await at.kept()
         segments = [("boot", 0, 1_000, False)]
         found = []
         for dating in (Dating((), ()), Dating(segments, [(1, "boot")])):

@@ -18,7 +18,6 @@ from nightrake.workers import drawing as drawing_module
 from nightrake.workers.drawing import Drawing
 from nightrake.workers.extent import extent_of
 from shell.forward.hourglass import Many, many
-from shell.forward.plantless import until
 from shell.longterm.histories import seal
 
 SECONDS = 480
@@ -29,7 +28,7 @@ async def recorded(at: Many) -> int:
     """Some minutes of one PLC; gives how many records there are."""
     begin_ms = at.clock.utc_ms() // 3_600_000 * 3_600_000 - 3_600_000
     await at.record(begin_ms, SECONDS)
-    await until(lambda: not at.store.stats().queued_tail)
+    await at.kept()
     return at.seq
 
 

@@ -128,7 +128,7 @@ async def test_extent_is_the_same_sealed_or_not(tmp_path: Path) -> None:
     async with many(tmp_path, "http://127.0.0.1:1", 16) as at:
         begin_ms = at.clock.utc_ms() // 3_600_000 * 3_600_000 - 3_600_000
         await at.record(begin_ms, 60)
-        await until(lambda: not at.store.stats().queued_tail)
+        await at.kept()
         state, dating = at.settings.store_dir, Dating((), ())
         before = extent_of(state, 0, at.seq, dating)
         part = extent_of(state, 120, 240, dating)

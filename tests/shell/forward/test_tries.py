@@ -13,7 +13,6 @@ from nightrake.forwardbacklog import Damaged, Dead, Order
 from nightrake.forwardlanes import Lanes
 from nightrake.historian.sending import StoreTarget
 from shell.forward.hourglass import Many, many
-from shell.forward.plantless import until
 from shell.longterm.histories import forget_tail, seal
 
 NOWHERE = "http://127.0.0.1:1"
@@ -51,7 +50,7 @@ async def tried(tmp_path: Path) -> AsyncIterator[Tried]:
     async with many(tmp_path, NOWHERE, 8) as at:
         begin_ms = at.clock.utc_ms() // 3_600_000 * 3_600_000 - 3_600_000
         await at.record(begin_ms, 60)
-        await until(lambda: not at.store.stats().queued_tail)
+        await at.kept()
         await asyncio.to_thread(seal, at.settings.store_dir)
         await asyncio.to_thread(forget_tail, at.settings.store_dir, at.seq - 100)
         at.store.set_cursor("history", at.store.epoch, at.seq)

@@ -71,6 +71,20 @@ def test_inbox_wakes_for_rows_and_not_for_tail() -> None:
     assert not inbox.take()
 
 
+def test_what_was_taken_waits_until_it_is_with_the_rest() -> None:
+    """Between the two it is on no disk either: nobody may read that nothing waits."""
+    inbox, batch = Inbox(), Batch()
+    inbox.add(Chain().rows(2), {}, [record(1)])
+    taken = inbox.take()
+    inbox.add((), {}, [record(2)])
+    between = inbox.waiting()
+    batch.put_behind(taken)
+
+    assert between == (2, 2)
+    assert inbox.waiting() == (0, 1)
+    assert (len(batch.rows), len(batch.tail)) == (2, 1)
+
+
 def test_extras_are_bounded() -> None:
     """Statements that wait behind a dead disk do not gather without end."""
     older, newer = Batch(), Batch()
