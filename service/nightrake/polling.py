@@ -14,6 +14,7 @@ from nightrake.domain.wiring import touched
 from nightrake.domain.witness import is_witness
 from nightrake.field.poller import Poller
 from nightrake.field.probe import Probed
+from nightrake.field.schedule import first_turn_ns
 
 TEND_S = 5.0
 """How often the pollers are looked after."""
@@ -77,6 +78,7 @@ class Pollers:
             del self.pollers[gone], self._plans[gone]
         changed, self._site = touched(self._site, site) & set(site.endpoints), site
         plans, count = plans_of(site, changed), len(site.endpoints)
+        begin_ns = self._clock.mono_ns()
         for index, (name, endpoint) in enumerate(site.endpoints.items()):
             if name not in changed:
                 continue
@@ -86,8 +88,7 @@ class Pollers:
                 self._plans[name] = endpoint, plan
                 continue
             shortest_ns = min((b.period_ns for b in plan.blocks), default=1_000_000_000)
-            # Spread over the shortest period, so that PLCs are not all asked in the same instant.
-            self._begin(endpoint, plan, self._clock.mono_ns() + shortest_ns * index // count)
+            self._begin(endpoint, plan, first_turn_ns(begin_ns, shortest_ns, index, count))
         if self._tending is None:
             self._tending = self._group.create_task(self._tend(), name="pollers")
 

@@ -9,7 +9,7 @@ from bisect import bisect_right
 from collections.abc import Callable
 from itertools import pairwise
 
-from nightrake.domain.reading import Exactness, Reading
+from nightrake.domain.reading import Exactness, Reading, reading
 from nightrake.domain.site import CalibrationCurve, Direction
 
 TorqueOf = Callable[[float], Reading]
@@ -111,7 +111,7 @@ def _segments(plan: Plan) -> TorqueOf:
             return Reading(exact, ts[-1]) if x == last else beyond
         i = bisect_right(xs, x) - 1
         # Rounding must not lift a value above the next point: torque never falls as the position rises.
-        return Reading(exact, min(ts[i] + (x - xs[i]) * slopes[i], ts[i + 1]))
+        return reading((exact, min(ts[i] + (x - xs[i]) * slopes[i], ts[i + 1]), "", None))
 
     return convert
 
@@ -137,7 +137,7 @@ def _segments_with_uncertainty(plan: Plan) -> TorqueOf:
         j = int(s)
         if j == cells:  # rounding, just before the last position
             return Reading(exact, t, "", us[j])
-        return Reading(exact, t, "", us[j] + (s - j) * steps[j])
+        return reading((exact, t, "", us[j] + (s - j) * steps[j]))
 
     return convert
 
@@ -166,6 +166,6 @@ def _polynomial(plan: Plan) -> TorqueOf:
         j = int(s)
         if j == cells:  # rounding, just before the last position
             return Reading(exact, t, "", us[j])
-        return Reading(exact, t, "", us[j] + (s - j) * steps[j])
+        return reading((exact, t, "", us[j] + (s - j) * steps[j]))
 
     return convert

@@ -94,7 +94,8 @@ def judge(
         The state after, and what happened.
     """
     beat_ns = _beat(wire, state, raws, now_ns)
-    blocked, seen = _blocked(wire, raws, beat_ns, now_ns)
+    frozen_at_ns = _frozen_at(wire, raws, beat_ns)
+    blocked, seen = _blocked(wire, raws, frozen_at_ns, now_ns)
     position, torque, side = _measure(wire, seen)
     n = wire.protection_slots
     prev = state.protection
@@ -112,7 +113,7 @@ def judge(
     ):
         protection, entries = protect(wire, prev, Evidence(seen, fresh, position, torque, side, now_ns, utc_ms))
         scan_due_ns, due_utc_ms = next_scan(wire, protection, seen), next_due_utc_ms(wire, utc_ms)
-    tick_due_ns = next_tick(wire, protection, _frozen_at(wire, raws, beat_ns, blocked))
+    tick_due_ns = next_tick(wire, protection, 0 if blocked else frozen_at_ns)
     after = DriveState(raws, position, torque, side, protection, beat_ns, blocked, scan_due_ns, tick_due_ns, due_utc_ms)
     return after, entries
 
@@ -150,20 +151,20 @@ def _beat(wire: DriveWire, state: DriveState, raws: tuple[Raw, ...], now_ns: int
     return state.beat_ns
 
 
-def _blocked(wire: DriveWire, raws: tuple[Raw, ...], beat_ns: int, now_ns: int) -> tuple[str, tuple[Raw, ...]]:
+def _blocked(wire: DriveWire, raws: tuple[Raw, ...], frozen_at_ns: int, now_ns: int) -> tuple[str, tuple[Raw, ...]]:
     """A dead rack or a frozen heartbeat takes the trust from every value that comes the same way."""
     if wire.rack >= 0 and not isinstance(raws[wire.rack], str) and raws[wire.rack] != wire.rack_true:
         reason, slots = RACK_UNHEALTHY, wire.by_rack
-    elif 0 < _frozen_at(wire, raws, beat_ns, "") <= now_ns:
+    elif 0 < frozen_at_ns <= now_ns:
         reason, slots = HEARTBEAT_FROZEN, wire.by_heartbeat
     else:
         return "", raws
     return reason, tuple(reason if i in slots and not isinstance(v, str) else v for i, v in enumerate(raws))
 
 
-def _frozen_at(wire: DriveWire, raws: tuple[Raw, ...], beat_ns: int, blocked: str) -> int:
-    """When the heartbeat counts as standing still; 0 = it cannot be read (which is not that), or is blocked already."""
-    if blocked or wire.heartbeat < 0 or not beat_ns or isinstance(raws[wire.heartbeat], str):
+def _frozen_at(wire: DriveWire, raws: tuple[Raw, ...], beat_ns: int) -> int:
+    """When the heartbeat counts as standing still; 0 = it cannot be read, which is not that."""
+    if wire.heartbeat < 0 or not beat_ns or isinstance(raws[wire.heartbeat], str):
         return 0
     return beat_ns + wire.spec.heartbeat_ns + 1
 
@@ -199,7 +200,7 @@ def carry_over(old: DriveWire, new: DriveWire, state: DriveState) -> DriveState:
         settle_ns=0,
     )
     kept = tuple(raws.get((r, p), NOT_READ) for r, p in zip(new.roles, new.points, strict=True))
-    seen = _blocked(new, kept, state.beat_ns, state.beat_ns)[1]
+    seen = _blocked(new, kept, _frozen_at(new, kept, state.beat_ns), state.beat_ns)[1]
     position, torque, side = _measure(new, seen)
     return state._replace(
         raws=kept, position=position, torque=torque, side=side, protection=protection, tick_due_ns=1, due_utc_ms=0

@@ -10,6 +10,9 @@ from nightrake.alarms.response import UNSET, Response
 from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.site import SiteSpec
 
+NO_FRAME = "no Modbus/TCP frame"
+"""How the detail of a garbage reply begins, before the bytes that came."""
+
 
 class Got(IntEnum):
     """What came of reading one block. The number is stored; never renumber."""

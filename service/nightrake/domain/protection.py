@@ -178,6 +178,8 @@ def next_tick(wire: DriveWire, protection: Protection, frozen_at_ns: int) -> int
     Args:
         frozen_at_ns: When the heartbeat counts as standing still, 0 = not to be expected.
     """
+    if _is_at_rest(protection):
+        return frozen_at_ns
     times = [
         frozen_at_ns,
         stop_tick_due(protection.verdict, protection.running),
@@ -189,3 +191,13 @@ def next_tick(wire: DriveWire, protection: Protection, frozen_at_ns: int) -> int
         s.differ_since_ns + wire.spec.disagree_ns for s in protection.stages if s.differ_since_ns and not s.differ_told
     ]
     return min((due for due in times if due), default=0)
+
+
+def _is_at_rest(protection: Protection) -> bool:
+    """Whether nothing of it waits for a time: so it is at nearly every scan."""
+    if protection.stop or protection.clear_since_ns or protection.test_until_ns or protection.settle_ns > 0:
+        return False
+    for stage in protection.stages:  # noqa: SIM110  a generator costs more than all the rest
+        if stage.differ_since_ns:
+            return False
+    return True

@@ -6,7 +6,9 @@ specification, maintenance required.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import StrEnum
+from functools import partial
 from typing import NamedTuple
 
 
@@ -33,6 +35,10 @@ class Reading(NamedTuple):
     value: float | None
     reason: str = ""
     uncertainty: float | None = None
+
+
+reading: Callable[[tuple[Exactness, float | None, str, float | None]], Reading] = partial(tuple.__new__, Reading)
+"""Makes a reading of all its parts at a third of the price: each scan of each drive makes two."""
 
 
 def absent(reason: str) -> Reading:

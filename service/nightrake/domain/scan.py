@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from nightrake.domain.drive import EMPTY, DriveState, is_due, judge
+from nightrake.domain.drive import DriveState, is_due, judge
 from nightrake.domain.image import IMAGE_REASONS, SOUND, Image, ImageState, judge_image
-from nightrake.domain.inputs import BlockReply, Got, RawScan
+from nightrake.domain.inputs import NO_FRAME, BlockReply, Got, RawScan
 from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.rows import Entry
 from nightrake.domain.site import Stage
@@ -114,14 +114,17 @@ def _fill(
                 raws[slot] = decode(reply.data)
 
 
+_NO_FRAMES = "answers are no Modbus/TCP frames"
 _STEADY = {
     Got.WRONG_TRANSACTION: "answers carry another transaction id",
-    Got.GARBAGE: "answers are no Modbus/TCP frames",
+    Got.GARBAGE: _NO_FRAMES,
 }
 """Where the detail holds changing figures (ids, bytes): a reason that changes with each scan is told with each scan."""
 
 
 def _reason(reply: BlockReply) -> str:
+    if reply.detail.startswith(NO_FRAME):  # which holds until there is a connection again
+        return _NO_FRAMES
     return _STEADY.get(reply.got) or reply.detail or Got(reply.got).name.lower().replace("_", " ")
 
 
@@ -134,21 +137,17 @@ def _judge_scan(
     changed: list[str] = []
     judged: list[str] = []
     now_ns = scan.mono_ns
-    good = [reply.block for reply in scan.blocks if reply.got == Got.GOOD]
-    for drive, feeds in endpoint.wire.drives.items():
+    fresh = endpoint.wire.fresh(tuple([reply.block for reply in scan.blocks if reply.got == Got.GOOD]))
+    for drive in endpoint.wire.drives:
         before = drives[drive]
         raws = work.get(drive)
         if raws is None and not (long_way or is_due(before, now_ns, scan.utc_ms, before.scan_due_ns)):
             continue
-        fresh = EMPTY
-        for block in good:
-            if block in feeds:
-                fresh = fresh | feeds[block] if fresh else feeds[block]
         after, told = judge(
             state.wires[drive],
             before,
             before.raws if raws is None else tuple(raws),
-            fresh,
+            fresh[drive],
             now_ns,
             scan.utc_ms,
             long_way=long_way,

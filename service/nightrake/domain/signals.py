@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from nightrake.domain.reading import Exactness, Reading, absent
+from nightrake.domain.reading import Exactness, Reading, absent, reading
 from nightrake.domain.site import PositionSignal, PositionSpec
 
 FAILURE_LOW_MA = 3.6
@@ -59,7 +59,7 @@ def position_of(spec: PositionSpec) -> PositionOf:
         current_ma = value / per_ma
         # The common case first: 4 to 20 mA needs no further look.
         if 4.0 <= current_ma <= 20.0:
-            return Reading(exact, lo_mm + (value - lo) * slope)
+            return reading((exact, lo_mm + (value - lo) * slope, "", None))
         current_ma = round(current_ma, 6)  # 20500 uA x 0.001 must not miss a limit by a rounding error
         fault = current_fault(current_ma)
         if fault:

@@ -8,7 +8,7 @@ A slot holds a number, or a str that says why there is none.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from nightrake.domain.calibration import TorqueOf, torque_of
@@ -19,6 +19,8 @@ from nightrake.domain.site import ContactSpec, Direction, DriveSpec, PointSpec, 
 
 NOT_READ = "not read since start"
 REFUSED = "the PLC refuses this address"
+MEMO = 64
+"""So many combinations of blocks that a scan has read are kept at hand."""
 
 Raw = float | int | str
 
@@ -170,6 +172,20 @@ class PlanWire:
     units: tuple[int, ...]
     witness: tuple[bool, ...]
     refused: tuple[tuple[str, int], ...]
+    _fresh: dict[tuple[int, ...], dict[str, frozenset[int]]] = field(default_factory=dict, compare=False, repr=False)
+
+    def fresh(self, blocks: tuple[int, ...]) -> Mapping[str, frozenset[int]]:
+        """The slots of each drive that these blocks feed together; kept at hand, for scans read the same blocks again
+        and again."""
+        known = self._fresh.get(blocks)
+        if known is None:
+            if len(self._fresh) >= MEMO:
+                self._fresh.clear()
+            nothing = frozenset[int]()
+            known = self._fresh[blocks] = {
+                drive: nothing.union(*(feeds[b] for b in blocks if b in feeds)) for drive, feeds in self.drives.items()
+            }
+        return known
 
 
 def wire_plan(plan: ReadPlan, drives: Mapping[str, DriveWire]) -> PlanWire:

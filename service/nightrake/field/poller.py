@@ -119,8 +119,10 @@ class Poller:
                 await self._wait()
                 self._connection.keep()
                 await self._scan()
-                await self._ask_refused()
-                await self._serve_probes()
+                if self._refusals:
+                    await self._ask_refused()
+                if self._probing:
+                    await self._serve_probes()
         finally:
             await self._connection.end()
 
@@ -213,6 +215,8 @@ class Poller:
             self._retry_ns[block.unit] = self._last_request_ns + self._endpoint.unit_retry_ns
             if reading.got in (Got.NO_CONNECTION, Got.GARBAGE):
                 connection.why = reading.detail
+                # In the words of the scans that follow: others would be told as something new, at each attempt.
+                reading = reading._replace(detail=connection.why)
             elif self._endpoint.transaction_zero_ok:
                 # Without transaction ids a late reply would be taken for the next one: begin anew.
                 link.close()
@@ -311,8 +315,7 @@ class Poller:
         return await self._probing.read(points)
 
     async def _serve_probes(self) -> None:
-        if self._probing:
-            await self._probing.serve(self._probe, self._until_ns())
+        await self._probing.serve(self._probe, self._until_ns())
 
     async def _probe(self, point: PointSpec) -> Probed:
         async with self._line:

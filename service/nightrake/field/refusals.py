@@ -87,7 +87,8 @@ class Refusals:
         self._begin(self.base)
 
     def __bool__(self) -> bool:
-        return bool(self._out or self._open or self._found)
+        """Whether anything is to be asked or settled."""
+        return bool(self._out or self._open or self._found or self._forgiven)
 
     # --- what is heard ------------------------------------------------------------------------------------------------
 

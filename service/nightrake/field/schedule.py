@@ -4,6 +4,21 @@ from __future__ import annotations
 
 from nightrake.domain.readplan import ReadPlan
 
+TOGETHER_NS = 4_000_000
+"""PLCs whose turns would come within this time are asked together: to wake once for several scans costs a tenth less of
+the processor than to wake for each. What one of them shows waits for the others' scans, some 0.3 ms each."""
+
+
+def first_turn_ns(begin_ns: int, period_ns: int, index: int, count: int) -> int:
+    """When a PLC is asked first: a site's PLCs are spread over the period, those next to each other together.
+
+    Args:
+        begin_ns: When the first of them is to be asked, monotonic. period_ns: Their shortest.
+        index: Which of them this is, from 0. count: How many there are.
+    """
+    turn_ns = begin_ns + period_ns * index // count
+    return turn_ns - turn_ns % TOGETHER_NS
+
 
 class Schedule:
     """Due times of a plan's blocks, one for each period.

@@ -33,14 +33,20 @@ def fields_text(fields: Mapping[str, float]) -> str:
     Raises:
         ValueError: No field, or one that is not a finite number.
     """
-    parts = []
-    for name, value in fields.items():
-        if type(value) is not float or value - value != 0.0:  # what is not finite leaves no zero
-            raise ValueError(f"field {name} is {value!r}; only finite floats are forwarded")
-        parts.append(f"{name}={value!r}")
-    if not parts:
+    if not fields:
         raise ValueError("a line without a field")
-    return ",".join(parts)
+    return "".join(more_field(name, value) for name, value in fields.items())[1:]
+
+
+def more_field(name: str, value: float) -> str:
+    """One field with a comma before it.
+
+    Raises:
+        ValueError: The value is not a finite float.
+    """
+    if type(value) is not float or value - value != 0.0:  # what is not finite leaves no zero
+        raise ValueError(f"field {name} is {value!r}; only finite floats are forwarded")
+    return f",{name}={value!r}"
 
 
 def line(series: str, fields: str, utc_ms: int) -> str:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.rows import TailRecord
-from nightrake.domain.sampling import MEMO, Sampler
 from nightrake.domain.site import SiteSpec
 from nightrake.domain.tailcodec import unpack_scan
 from nightrake.domain.wiring import DriveWire, touched, wire_drive
-from nightrake.historian.lineprotocol import fields_text, head
+from nightrake.historian.lineprotocol import head
+from nightrake.historian.sampling import MEMO, Sampler
 from nightrake.historian.stamps import Stamps
 
 LAYOUTS = 200
 """Read plans held at a time."""
 GOOD, NOT_GOOD = "good=1.0", "good=0.0"
+"""All of the scan's blocks for the drive were read, or not."""
 SAMPLES = "nightrake_drive"
 
 
@@ -33,11 +34,11 @@ class SampleLines:
         self._wires: dict[str, DriveWire] = {
             d: known[d] if d in known and known[d].spec == spec else wire_drive(spec) for d, spec in site.drives.items()
         }
-        self._samplers: dict[str, tuple[ReadPlan, Sampler[str]]] = {}
+        self._samplers: dict[str, tuple[ReadPlan, Sampler]] = {}
         if before is not None:
             changed = touched(before._site, site)
             self._samplers = {k: v for k, v in before._samplers.items() if v[1].endpoint not in changed}
-        self._heads = {d: head(SAMPLES, {"site": site.id, "drive": d}) for d in site.drives}
+        self._heads = {d: head(SAMPLES, {"site": site.id, "drive": d}) + " " for d in site.drives}
 
     def knows(self, layout: str) -> bool:
         """Whether the read plan was given."""
@@ -47,7 +48,7 @@ class SampleLines:
         """Take in a read plan."""
         if len(self._samplers) >= LAYOUTS:
             self._samplers.clear()
-        self._samplers[plan.layout] = plan, Sampler(plan, self._wires, fields_text, ",".join, self._memo)
+        self._samplers[plan.layout] = plan, Sampler(plan, self._wires, self._memo)
 
     def of(self, record: TailRecord, utc_ms: int, stamps: Stamps) -> list[str]:
         """The lines of one scan, one for each drive that it read or tried to read.
@@ -59,15 +60,12 @@ class SampleLines:
             ValueError: The record is damaged. Anything of `journal.damage.WRONG` else, likewise.
         """
         plan, sampler = self._samplers[record.layout]
-        parts, bad = sampler.parts(unpack_scan(record, plan))
+        texts, bad = sampler.texts(unpack_scan(record, plan))
         heads = self._heads
-        if len(parts) > len(heads) or not parts.keys() <= heads.keys():
+        if len(texts) > len(heads) or not texts.keys() <= heads.keys():
             # A drive that a reload has taken away since is forwarded no more.
-            parts = {d: mine for d, mine in parts.items() if d in heads}
-        if bad or not stamps.take_all(parts, utc_ms):
+            texts = {d: text for d, text in texts.items() if d in heads}
+        if bad or not stamps.take_all(texts, utc_ms):
             take = stamps.take
-            return [
-                f"{heads[d]} {','.join((NOT_GOOD if d in bad else GOOD, *mine))} {take(d, utc_ms)}"
-                for d, mine in parts.items()
-            ]
-        return [f"{heads[d]} {','.join((GOOD, *mine))} {utc_ms}" for d, mine in parts.items()]
+            return [f"{heads[d]}{NOT_GOOD if d in bad else GOOD}{text} {take(d, utc_ms)}" for d, text in texts.items()]
+        return [f"{heads[d]}{GOOD}{text} {utc_ms}" for d, text in texts.items()]

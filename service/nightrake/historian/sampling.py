@@ -1,42 +1,30 @@
-"""What one scan says of each drive, for the store that it is forwarded to: torque derived from position. Pure.
+"""What one scan says of each drive, as the fields of a line: torque derived from position. Pure.
 
 Only this scan's own blocks speak: nothing is carried over from an earlier one. Fields are floats, units in their names;
 a value that is not there has no field. `torque_is`: 0 exact, -1 below the first calibrated point, 1 beyond the last.
 `torque_uncertainty_nm`: expanded, 95 %; `torque_uncertainty_lacks`: of how many sources nothing is known, no field for
-none. `good`: 1 when all of this scan's blocks for the drive were read, otherwise 0.
+none.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Generic, NamedTuple, TypeVar
 
 from nightrake.domain.inputs import BlockReply, Got, RawScan
-from nightrake.domain.reading import Exactness
+from nightrake.domain.reading import Exactness, Reading
 from nightrake.domain.readplan import ReadPlan
 from nightrake.domain.registers import Decoder
 from nightrake.domain.site import Direction, PointSpec
 from nightrake.domain.wiring import DriveWire, wire_plan
+from nightrake.historian.lineprotocol import more_field
 
-T = TypeVar("T")
-_IS = {Exactness.EXACT: 0.0, Exactness.BELOW: -1.0, Exactness.BEYOND: 1.0}
+TextOf = Callable[[float], str]
+"""The fields that a slot's value makes, each with a comma before it; "" = none."""
 
-
-class Sample(NamedTuple, Generic[T]):
-    """One drive's values from one scan.
-
-    Attributes:
-        drive: Its id. good: All of this scan's blocks for it were read.
-        parts: What `render` made of each block's values, without those that have none.
-    """
-
-    drive: str
-    good: bool
-    parts: list[T]
-
-
-Writer = Callable[[dict[str, float], float], None]
-"""Puts a slot's value into the fields."""
+_IS = {
+    kind: more_field("torque_is", value)
+    for kind, value in ((Exactness.EXACT, 0.0), (Exactness.BELOW, -1.0), (Exactness.BEYOND, 1.0))
+}
 
 
 def field_name(role: str) -> str:
@@ -54,145 +42,116 @@ REST = 1000
 """A point that hardly ever came back to one of them is not looked up for so many readings."""
 
 
-class Sampler(Generic[T]):
-    """Turns scans of one read plan into samples. What reads as it did lately, as contacts do, costs next to nothing.
+class Sampler:
+    """Turns scans of one read plan into fields. What reads as it did lately, as contacts do, costs next to nothing.
 
     Args:
-        plan: The read plan. drives: Every drive of the site, laid out.
-        render: Makes of a value's fields what is wanted of them. join: Makes one of several of these, if given.
-        memo: See `MEMO`.
+        plan: The read plan. drives: Every drive of the site, laid out. memo: See `MEMO`.
 
     Attributes:
         endpoint: The PLC that the plan is of.
     """
 
-    def __init__(
-        self,
-        plan: ReadPlan,
-        drives: Mapping[str, DriveWire],
-        render: Callable[[Mapping[str, float]], T],
-        join: Callable[[list[T]], T] | None = None,
-        memo: int = MEMO,
-    ) -> None:
-        wire = wire_plan(plan, drives)
-        self._join, self._render = join, render
+    def __init__(self, plan: ReadPlan, drives: Mapping[str, DriveWire], memo: int = MEMO) -> None:
         self.endpoint = plan.endpoint
-        self._blocks: list[list[tuple[str, list[_Point[T]]]]] = []
-        for readers in wire.readers:
+        self._blocks: list[list[tuple[str, list[_Point]]]] = []
+        for readers in wire_plan(plan, drives).readers:
             block = []
             for reader in readers:
                 drive = drives[reader.drive]
-                pairs = [(slot, decode, _writer(drive, slot)) for slot, decode in reader.decoders]
+                made = [(slot, decode, _text_of(drive, slot)) for slot, decode in reader.decoders]
                 points = [
-                    _Point(_place(plan, drive.points[slot]), decode, write, render, memo)
-                    for slot, decode, write in pairs
-                    if write is not None
+                    _Point(_place(plan, drive.points[slot]), decode, text_of, memo)
+                    for slot, decode, text_of in made
+                    if text_of is not None
                 ]
                 block.append((reader.drive, points))
             self._blocks.append(block)
-        self._last: list[tuple[bytes | None, list[tuple[str, list[T]]]]] = [(None, [])] * len(self._blocks)
-        self._pairs = [[(d, [(p.decode, p.write) for p in points]) for d, points in block] for block in self._blocks]
+        self._last: list[tuple[bytes | None, list[tuple[str, str]]]] = [(None, [])] * len(self._blocks)
+        self._pairs = [[(d, [(p.decode, p.text_of) for p in points]) for d, points in block] for block in self._blocks]
         self._turns, self._rests = [0] * len(self._blocks), [0] * len(self._blocks)
 
-    def samples(self, scan: RawScan) -> list[Sample[T]]:
-        """One sample for each drive that this scan read, or tried to read.
+    def texts(self, scan: RawScan) -> tuple[dict[str, str], set[str]]:
+        """The fields of each drive that this scan read, or tried to read, each with a comma before it; and the drives
+        that were not wholly read.
 
         Raises:
-            ValueError: What `render` raises of values that are not fit for it.
+            ValueError: A value that is no finite number.
         """
-        parts, bad = self.parts(scan)
-        return [Sample(d, d not in bad, p) for d, p in parts.items()]
-
-    def parts(self, scan: RawScan) -> tuple[dict[str, list[T]], set[str]]:
-        """The same as parts by drive, and the drives that were not wholly read."""
-        parts: dict[str, list[T]] = {}
+        texts: dict[str, str] = {}
         bad: set[str] = set()
         for reply in scan.blocks:
             if reply.got != Got.GOOD:
                 for drive, _ in self._blocks[reply.block]:
-                    parts.setdefault(drive, [])
+                    texts.setdefault(drive, "")
                     bad.add(drive)
                 continue
-            data, rendered = self._last[reply.block]
+            data, made = self._last[reply.block]
             if data != reply.data:
-                rendered = self._rendered(reply)
-                self._last[reply.block] = (reply.data, rendered)
-            for drive, mine in rendered:
-                if drive in parts:
-                    parts[drive] += mine
-                else:
-                    parts[drive] = mine.copy()
-        return parts, bad
+                made = self._made(reply)
+                self._last[reply.block] = (reply.data, made)
+            if not texts:
+                texts = dict(made)
+                continue
+            for drive, text in made:
+                texts[drive] = texts[drive] + text if drive in texts else text
+        return texts, bad
 
-    def _rendered(self, reply: BlockReply) -> list[tuple[str, list[T]]]:
-        data, join, render = reply.data, self._join, self._render
+    def _made(self, reply: BlockReply) -> list[tuple[str, str]]:
+        data = reply.data
         turn = self._turns[reply.block] = self._turns[reply.block] + 1
         if self._rests[reply.block] > turn:
             return self._anew(reply)
-        found: list[tuple[str, list[T]]] = []
+        made: list[tuple[str, str]] = []
         for drive, points in self._blocks[reply.block]:
-            mine: list[T] = []
-            fresh: dict[str, float] = {}
+            text = ""
             for point in points:
                 if point.rests_until > turn:
                     value = point.decode(data)
                     if not isinstance(value, str):
-                        point.write(fresh, value)
+                        text += point.text_of(value)
                     continue
                 key = data[point.begin : point.end]
                 known = point.known
-                text = known[key] if key in known else point.text(data, turn)
-                if text is not None:
-                    mine.append(text)
-            if fresh:
-                mine.append(render(fresh))
-            found.append((drive, [join(mine)] if join is not None and len(mine) > 1 else mine))
+                text += known[key] if key in known else point.text(data, turn)
+            made.append((drive, text))
         rests = (p.rests_until for _, points in self._blocks[reply.block] for p in points)
         self._rests[reply.block] = min(rests, default=0) if turn % MEMO == 0 else 0
-        return found
+        return made
 
-    def _anew(self, reply: BlockReply) -> list[tuple[str, list[T]]]:
+    def _anew(self, reply: BlockReply) -> list[tuple[str, str]]:
         """While all its points rest, nothing is looked up: the plain way, drive by drive."""
-        data, render = reply.data, self._render
-        found: list[tuple[str, list[T]]] = []
+        data = reply.data
+        made: list[tuple[str, str]] = []
         for drive, pairs in self._pairs[reply.block]:
-            fields: dict[str, float] = {}
-            for decode, write in pairs:
+            text = ""
+            for decode, text_of in pairs:
                 value = decode(data)
                 if not isinstance(value, str):
-                    write(fields, value)
-            found.append((drive, [render(fields)] if fields else []))
-        return found
+                    text += text_of(value)
+            made.append((drive, text))
+        return made
 
 
-class _Point(Generic[T]):
+class _Point:
     """One point of one drive in a block, and what was made of its latest values."""
 
-    __slots__ = ("begin", "decode", "end", "known", "memo", "render", "rests_until", "since", "write")
+    __slots__ = ("begin", "decode", "end", "known", "memo", "rests_until", "since", "text_of")
 
-    def __init__(
-        self,
-        place: tuple[int, int],
-        decode: Decoder,
-        write: Writer,
-        render: Callable[[Mapping[str, float]], T],
-        memo: int,
-    ) -> None:
+    def __init__(self, place: tuple[int, int], decode: Decoder, text_of: TextOf, memo: int) -> None:
         self.begin, self.end = place
-        self.decode, self.write, self.render, self.memo = decode, write, render, memo
-        self.known: dict[bytes, T | None] = {}
+        self.decode, self.text_of, self.memo = decode, text_of, memo
+        self.known: dict[bytes, str] = {}
         self.since = self.rests_until = 0
 
-    def text(self, data: bytes, turn: int) -> T | None:
-        """What is made of its value; None where it has none.
+    def text(self, data: bytes, turn: int) -> str:
+        """What is made of its value; "" where it has none.
 
         Args:
             turn: How often its block has been looked at.
         """
-        value, fields = self.decode(data), dict[str, float]()
-        if not isinstance(value, str):
-            self.write(fields, value)
-        text = self.render(fields) if fields else None
+        value = self.decode(data)
+        text = "" if isinstance(value, str) else self.text_of(value)
         if len(self.known) >= self.memo:
             self.known.clear()
             if turn - self.since < 2 * self.memo:  # of all its values less than half were known
@@ -210,10 +169,10 @@ def _place(plan: ReadPlan, point: PointSpec) -> tuple[int, int]:
     return 2 * offset, 2 * (offset + point.type.words)
 
 
-def _writer(drive: DriveWire, slot: int) -> Writer | None:
+def _text_of(drive: DriveWire, slot: int) -> TextOf | None:
     role = drive.roles[slot]
     if role == "position":
-        return _position_writer(drive)
+        return _of_position(drive)
     name = field_name(role)
     if not name:
         return None
@@ -221,41 +180,37 @@ def _writer(drive: DriveWire, slot: int) -> Writer | None:
     if ones is None and slot == drive.running:
         ones = drive.running_true
     if ones is None:
-
-        def write_number(fields: dict[str, float], value: float) -> None:
-            fields[name] = float(value)
-
-        return write_number
-
-    def write_bit(fields: dict[str, float], value: float) -> None:
-        fields[name] = 1.0 if value == ones else 0.0
-
-    return write_bit
+        return lambda value: more_field(name, float(value))
+    yes, no = more_field(name, 1.0), more_field(name, 0.0)
+    return lambda value: yes if value == ones else no
 
 
-def _position_writer(drive: DriveWire) -> Writer | None:
+def _of_position(drive: DriveWire) -> TextOf | None:
     to_position, torque_of, two = drive.position_of, drive.torque_of, len(drive.spec.directions) == 2
     if to_position is None:
         return None
     only = drive.spec.directions[0]
-    lacks = {side: float(len(c.not_in_budget)) for side, c in drive.spec.calibrations.items() if c.not_in_budget}
+    lacks = {
+        side: more_field("torque_uncertainty_lacks", float(len(c.not_in_budget))) if c.not_in_budget else ""
+        for side, c in drive.spec.calibrations.items()
+    }
 
-    def write(fields: dict[str, float], value: float) -> None:
+    def text(value: float) -> str:
         position_mm = to_position(value).value
         if position_mm is None:
-            return
-        fields["position_mm"] = position_mm
+            return ""
+        made = more_field("position_mm", float(position_mm))
         side = (Direction.REVERSE if position_mm < 0.0 else Direction.FORWARD) if two else only
         convert = torque_of.get(side)
-        if convert is None:
-            return
-        torque = convert(position_mm)
-        if torque.value is not None:
-            fields["torque_nm"] = -torque.value if side is Direction.REVERSE else torque.value
-            fields["torque_is"] = _IS[torque.kind]
-            if torque.uncertainty is not None:
-                fields["torque_uncertainty_nm"] = torque.uncertainty
-                if side in lacks:
-                    fields["torque_uncertainty_lacks"] = lacks[side]
+        return made + _of_torque(convert(position_mm), side, lacks[side]) if convert is not None else made
 
-    return write
+    return text
+
+
+def _of_torque(torque: Reading, side: Direction, lacks: str) -> str:
+    if torque.value is None:
+        return ""
+    made = more_field("torque_nm", -torque.value if side is Direction.REVERSE else torque.value) + _IS[torque.kind]
+    if torque.uncertainty is None:
+        return made
+    return made + more_field("torque_uncertainty_nm", torque.uncertainty) + lacks

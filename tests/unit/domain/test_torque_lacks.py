@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections import ChainMap
 from dataclasses import replace
 from typing import Any
 
@@ -16,12 +15,13 @@ from nightrake.cli.status import drives_table
 from nightrake.cli.text import event_text, lacking_text, torque_text, with_uncertainty
 from nightrake.commissioning.record import curve_of, make_record
 from nightrake.domain.inputs import RawScan
-from nightrake.domain.sampling import Sampler
 from nightrake.domain.site import CalibrationCurve, Direction
 from nightrake.domain.view import drive_view
+from nightrake.historian.sampling import Sampler
 from nightrake.messages.about import About
 from nightrake.messages.payloads import EventData, TorqueData
 from unit.commissioning.stands import content
+from unit.historian.fieldtexts import fields_of
 from works import Works, rake, site_of
 
 WHOLE = curve_of(make_record(content()))
@@ -92,9 +92,9 @@ def test_forwarded_sample_says_how_many_sources_lack(curve: CalibrationCurve, co
     """A store holds numbers only."""
     works = works_with(curve)
     scan = next(i for i in works.inputs if isinstance(i, RawScan))
-    (sample,) = Sampler(scan.plan, works.state.wires, dict).samples(scan)
+    fields = fields_of(Sampler(scan.plan, works.state.wires).texts(scan)[0]["D"])
 
-    assert ChainMap(*sample.parts).get("torque_uncertainty_lacks") == count
+    assert fields.get("torque_uncertainty_lacks") == count
 
 
 def test_status_says_what_the_mark_means() -> None:

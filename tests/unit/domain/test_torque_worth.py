@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import ChainMap
 from dataclasses import replace
 from typing import Any
 
@@ -11,11 +10,12 @@ import pytest
 from nightrake.cli.text import event_text, torque_text, with_uncertainty
 from nightrake.domain.inputs import RawScan
 from nightrake.domain.reading import Exactness
-from nightrake.domain.sampling import Sampler
 from nightrake.domain.site import CalibrationCurve, Direction, DriveSpec
 from nightrake.domain.view import drive_view
+from nightrake.historian.sampling import Sampler
 from nightrake.kept import from_snapshot, snapshot
 from nightrake.messages.payloads import TorqueData
+from unit.historian.fieldtexts import fields_of
 from works import PRELOADED, Works, rake, site_of
 
 FITTED = CalibrationCurve(
@@ -116,9 +116,8 @@ def test_forwarded_samples_carry_it_where_it_is_stated(curve: CalibrationCurve) 
     works = works_with(curve)
     works.scan()
     scan = next(i for i in works.inputs if isinstance(i, RawScan))
-    (sample,) = Sampler(scan.plan, works.state.wires, dict).samples(scan)
+    fields = fields_of(Sampler(scan.plan, works.state.wires).texts(scan)[0]["D"])
 
-    fields = dict(ChainMap(*sample.parts))
     assert fields["torque_nm"] == 24_000.0
     stated = fields.get("torque_uncertainty_nm")
     assert stated == (pytest.approx(295.0) if curve is FITTED else None)

@@ -9,9 +9,8 @@ import pytest
 
 from nightrake.domain.inputs import BlockReply, Got, RawScan
 from nightrake.domain.readplan import ReadPlan
-from nightrake.domain.sampling import Sample, Sampler
 from nightrake.domain.wiring import wire_site
-from nightrake.historian.lineprotocol import fields_text
+from nightrake.historian.sampling import Sampler
 from nightrake.polling import plan_of
 from nightrake.settings import load
 from shell.forward.plantless import CONFIG
@@ -36,30 +35,25 @@ def scan_of(plan: ReadPlan, chance: random.Random) -> RawScan:
     return RawScan(plan.endpoint, plan, 0, 0, tuple(replies))
 
 
-def plain(samples: list[Sample[str]]) -> list[tuple[str, bool, set[str]]]:
-    """Samples without the order and the grouping of their fields."""
-    return [(s.drive, s.good, set(filter(None, ",".join(s.parts).split(",")))) for s in samples]
-
-
 @pytest.mark.parametrize("endpoint", list(SITE.endpoints))
 @pytest.mark.parametrize("memo", [1, 3, 64])
 def test_memo_changes_nothing(endpoint: str, memo: int) -> None:
-    """Hundreds of scans by one sampler, each beside one by a new sampler; joined or not."""
+    """Hundreds of scans by one sampler, each beside one by a new sampler."""
     plan, chance = plan_of(SITE, endpoint), random.Random(memo)
-    kept = Sampler(plan, WIRES, fields_text, ",".join, memo)
+    kept = Sampler(plan, WIRES, memo)
     for _ in range(200):
         scan = scan_of(plan, chance)
-        assert plain(kept.samples(scan)) == plain(Sampler(plan, WIRES, fields_text).samples(scan))
+        assert kept.texts(scan) == Sampler(plan, WIRES).texts(scan)
 
 
 def test_reply_that_is_too_short_is_an_error_each_time() -> None:
     """It is not taken for what was read before, nor kept."""
     plan = plan_of(SITE, next(iter(SITE.endpoints)))
     number = next(n for n, block in enumerate(plan.blocks) if not block.table.holds_bits)
-    sampler = Sampler(plan, WIRES, fields_text)
+    sampler = Sampler(plan, WIRES)
     short = RawScan(plan.endpoint, plan, 0, 0, (BlockReply(number, Got.GOOD, b"", 0),))
     whole = bytes([16, 0]) * plan.blocks[number].count
     for _ in range(2):
         with pytest.raises((struct.error, IndexError)):
-            sampler.samples(short)
-        assert sampler.samples(RawScan(plan.endpoint, plan, 0, 0, (BlockReply(number, Got.GOOD, whole, 0),)))
+            sampler.texts(short)
+        assert sampler.texts(RawScan(plan.endpoint, plan, 0, 0, (BlockReply(number, Got.GOOD, whole, 0),)))
