@@ -48,7 +48,7 @@ FAULTS = {
     "going bad proves life": ("domain/drive.py", " and not isinstance(new, str)", "", QUALITY),
     "unreadable heartbeat is frozen": ("domain/drive.py", "or isinstance(raws[wire.heartbeat], str):", ":", QUALITY),
     "short path too short": ("domain/protection.py", "dues = [contact_due(", "dues = [0 and contact_due(", JUDGEMENT),
-    "flapping is told each time": ("domain/quality.py", " and r not in prev.gone for r", " for r", QUALITY),
+    "flapping is told each time": ("domain/quality.py", "(*prev.told, *prev.gone)", "prev.told", QUALITY),
     "failure current is measurement": (
         "domain/signals.py",
         "current_ma <= FAILURE_LOW_MA",

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 
+from nightrake.cli.asking import asking
 from nightrake.control.client import ControlClient
 from nightrake.settings import load
 
@@ -21,9 +22,8 @@ def run_command(
     folder: Path, overrides: Mapping[str, str | int | float], verb: str, drive: str, direction: str, arg: str
 ) -> int:
     """Ask the watch for one thing and print its answer; exit code 0 accepted, 1 refused."""
-    settings = load(folder, overrides)
-    with ControlClient(settings.control.socket) as client:
-        if verb == "reset" and drive in settings.site.drives:
+    with asking(folder, overrides) as (site, client):
+        if verb == "reset" and drive in site.drives:
             print(textwrap.fill(CAUTION, 80))
         answer = client.ask("command", what=verb, drive=drive, direction=direction, arg=arg)
     print(textwrap.fill(answer["text"], 80))

@@ -78,7 +78,8 @@ def summary(status: Mapping[str, Any], screen: Screen, rang: int, code: int | No
         f"events: {screen.all_events}, of them {counts.get('alarm_operated', 0)} alarm and "
         f"{counts.get('shutdown_operated', 0)} shutdown; stop confirmed {_confirmed(status)}"
     )
-    say(f"alarms raised: {counts.get('raised', 0)}; people called {counts.get('called', 0)} times, {rang} by telephone")
+    raised, called = counts.get("raised", 0), counts.get("called", 0)
+    say(f"alarms raised: {raised}; people called {called} times; messages to mail and telephones: {rang}")
     say(f"messages acknowledged by the broker: {status['mqtt']['acked']}")
     for line in shell_lines(status)[:1]:
         say(line)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, NamedTuple
 
-from nightrake.cli.readings import Finding, arm_torque, judge_point
+from nightrake.cli.readings import ALL_ZERO, Finding, arm_torque, is_zero, judge_point
 from nightrake.control.client import ControlClient
 from nightrake.domain.inputs import Got
 from nightrake.domain.reading import Reading
@@ -62,7 +63,7 @@ def read_live(settings: Settings) -> Found:
         take_lock(settings.store_dir)  # a PLC often takes one connection only, and a watch would lose it
         results, how = _alone(settings, list(points), points), ["No watch runs; read on connections of our own."]
     unreached = {plc: why for plc in points if (why := _unreached(points[plc], results))}
-    findings = [f for drive in settings.site.drives.values() for f in _drive(drive, results)]
+    findings = [f for drive in settings.site.drives.values() for f in drive_findings(drive, results)]
     return Found(findings, how, unreached)
 
 
@@ -108,7 +109,7 @@ def _alone(settings: Settings, plcs: Sequence[str], points: Mapping[str, list[Po
         try:
             return await probe_endpoint(endpoint, points[endpoint.id])
         except FieldError as error:
-            why = await name_trouble(endpoint.host) or str(error)
+            why = await name_trouble(endpoint.host) or str(error).removeprefix(f"PLC {endpoint.id}: ")
             return [Probed(p, Got.NO_CONNECTION, b"", why, 0.0, -1, -1, -1) for p in points[endpoint.id]]
 
     async def every() -> list[list[Probed]]:
@@ -124,11 +125,14 @@ def _unreached(points: Sequence[PointSpec], results: Results) -> str:
     return str(next(iter(whys))) if points and failed and len(whys) == 1 else ""
 
 
-def _drive(drive: DriveSpec, results: Results) -> Iterator[Finding]:
+def drive_findings(drive: DriveSpec, results: Results) -> Iterator[Finding]:
+    """What each point of a drive that was read means, and whether all of them together look like the wrong place."""
     arm = _arm(drive, results)
-    for role, point in drive.points().items():
-        if point in results:
-            yield judge_point(drive, role, point, results[point], arm)
+    read = {role: point for role, point in drive.points().items() if point in results}
+    findings = [judge_point(drive, role, point, results[point], arm) for role, point in read.items()]
+    if len(read) > 1 and all(is_zero(results[point]) for point in read.values()):
+        findings[0] = replace(findings[0], more=(ALL_ZERO, *findings[0].more), wrong=True)
+    yield from findings
 
 
 def _arm(drive: DriveSpec, results: Results) -> tuple[Direction, Reading] | None:

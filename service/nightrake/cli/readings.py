@@ -11,7 +11,7 @@ from nightrake.domain.calibration import torque_of
 from nightrake.domain.reading import Exactness, Reading
 from nightrake.domain.registers import decoder
 from nightrake.domain.signals import position_of
-from nightrake.domain.site import ContactSpec, Direction, DriveSpec, Order, PointSpec, Table, ValueType
+from nightrake.domain.site import ContactSpec, Direction, DriveSpec, Order, PointSpec, PositionSpec, Table, ValueType
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +44,14 @@ def place(point: PointSpec) -> str:
 
 REFERENCES = {Table.COIL: 0, Table.DISCRETE: 10_000, Table.INPUT: 30_000, Table.HOLDING: 40_000}
 """Classic reference numbers count from here (common practice, no source); lists give one or the other."""
+
+
+ALL_ZERO = "every point of this drive reads zero: wrong addresses, shift or unit, or a PLC whose program does not run"
+
+
+def is_zero(result: Mapping[str, Any]) -> bool:
+    """Whether a point was read, and nothing but zeros came."""
+    return result["got"] == "GOOD" and not bytes.fromhex(result["data"]).strip(b"\0")
 
 
 DOUBT = 0.7
@@ -118,7 +126,10 @@ def _contact(drive: DriveSpec, role: str, bit: int, end: str, arm: tuple[Directi
         return Finding(drive.id, role, contact.point.endpoint, text, (doubt,), True)
     if not operated:
         return Finding(drive.id, role, contact.point.endpoint, text, (), False)
-    more = "operated now: true torque, a broken wire, or the wrong form or bit_1_means; look at the arm and the contact"
+    more = (
+        "operated now: true torque, a broken wire, or the wrong address, form or bit_1_means; look at the arm and the "
+        "contact"
+    )
     return Finding(drive.id, role, contact.point.endpoint, text, (more,), True)
 
 
@@ -167,7 +178,7 @@ def _position_words(drive: DriveSpec, value: float) -> tuple[str, bool]:
     assert drive.position is not None
     reading = position_of(drive.position)(value)
     if reading.value is None:
-        return f"signal {value:g}: {reading.reason}", True
+        return f"signal {value:g}: {reading.reason}; {_signal_doubt(drive.position, value)}", True
     low, high = sorted((drive.position.lo_mm, drive.position.hi_mm))
     wrong = not low - 1.0 <= reading.value <= high + 1.0
     text = f"{reading.value:.2f} mm" + (f" ({reading.reason})" if reading.reason else "")
@@ -183,6 +194,18 @@ def _position_words(drive: DriveSpec, value: float) -> tuple[str, bool]:
     if wrong:
         text += f"; outside the travel of {low:g} to {high:g} mm: wrong scale, address or word order?"
     return text, wrong
+
+
+LOOP_MA = 24.0
+"""More than that no transmitter drives through its loop. Common practice, no source."""
+
+
+def _signal_doubt(spec: PositionSpec, value: float) -> str:
+    """What to look for where a loop's current is no measurement."""
+    current_ma = value / spec.counts_per_ma if spec.counts_per_ma else value
+    if 0.0 <= current_ma <= LOOP_MA:
+        return "a fault of the transducer or its loop, or the wrong address or scale?"
+    return "no loop carries that: wrong scale, address or word order?"
 
 
 PLAUSIBLE = (1e-4, 1e6)

@@ -10,11 +10,12 @@ from typing import Any
 
 from nightrake.alarms.lockoutsteps import RECORDS_ONLY
 from nightrake.cli.alarmlines import Told, alarm_lines, lockout_lines, one_alarm
+from nightrake.cli.asking import asking
 from nightrake.cli.commands import CAUTION
 from nightrake.cli.status import flood_lines
 from nightrake.control.client import ControlClient
 from nightrake.errors import ControlError
-from nightrake.settings import Settings, load
+from nightrake.settings.reach import Reach
 
 WIDTH = 80
 Overrides = Mapping[str, str | int | float]
@@ -22,21 +23,20 @@ Overrides = Mapping[str, str | int | float]
 
 def run_alarms(folder: Path, overrides: Overrides, *, as_json: bool) -> int:
     """Print every alarm that stands; exit code 0."""
-    settings = load(folder, overrides)
-    with ControlClient(settings.control.socket) as client:
+    with asking(folder, overrides) as (site, client):
         alarms, summary = client.ask("alarms"), client.ask("summary")
     if as_json:
         print(json.dumps(alarms, indent=2))
         return 0
-    for line in flood_lines(summary, settings.duty.rota.zone):
+    for line in flood_lines(summary, site.zone):
         print("\n".join(textwrap.wrap(line, WIDTH)))
-    print("\n".join(alarm_lines(alarms, told_of(settings))))
+    print("\n".join(alarm_lines(alarms, told_of(site))))
     return 0
 
 
-def told_of(settings: Settings) -> Told:
+def told_of(site: Reach) -> Told:
     """How this site tells people and times."""
-    return Told({p: t.name for p, t in settings.people.items()}, settings.duty.rota.zone)
+    return Told(site.names, site.zone)
 
 
 # --- commands ---
@@ -57,15 +57,14 @@ def run_acknowledge(folder: Path, overrides: Overrides, what: str, occurrence: i
     Raises:
         ControlError: There is nothing to acknowledge.
     """
-    settings = load(folder, overrides)
-    with ControlClient(settings.control.socket) as client:
+    with asking(folder, overrides) as (site, client):
         alarms = client.ask("alarms")
-        wanted = waiting_of(alarms, what, is_drive=what in settings.site.drives)
+        wanted = waiting_of(alarms, what, is_drive=what in site.drives)
         if not wanted and "/" not in what:
             raise ControlError(f"no alarm of '{what[:64]}' waits for anybody; see: nightrake alarms")
         seen = [(a["alarm"], a["occurrence"]) for a in wanted] or [(what, 0)]
         for alarm in wanted:
-            print("\n".join(one_alarm(alarm, told_of(settings))))
+            print("\n".join(one_alarm(alarm, told_of(site))))
         code = 0
         for alarm, stands in seen:
             args = {"alarm": alarm, "occurrence": stands if occurrence is None else occurrence}
@@ -77,8 +76,7 @@ def run_ask(
     folder: Path, overrides: Overrides, verb: str, drive: str, args: Mapping[str, Any], *, caution: bool = False
 ) -> int:
     """One command and its answer; exit code 0 accepted, 1 refused."""
-    settings = load(folder, overrides)
-    with ControlClient(settings.control.socket) as client:
+    with asking(folder, overrides) as (_, client):
         if caution:
             print(textwrap.fill(CAUTION, WIDTH))
         return _ask(client, verb, drive, args)
@@ -99,11 +97,10 @@ def answer_lines(text: str) -> list[str]:
 
 def run_lockout_show(folder: Path, overrides: Overrides, drive: str, *, as_json: bool) -> int:
     """Print a drive's lockout; exit code 0."""
-    settings = load(folder, overrides)
-    with ControlClient(settings.control.socket) as client:
+    with asking(folder, overrides) as (site, client):
         held = client.ask("lockout", drive=drive)
     if as_json:
         print(json.dumps(held, indent=2))
         return 0
-    print("\n".join(lockout_lines(held, told_of(settings))))
+    print("\n".join(lockout_lines(held, told_of(site))))
     return 0

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from nightrake.alarms.told import counted
 from nightrake.alarms.zones import UTC_ZONE, Zone, wall_text
+from nightrake.cli.asking import asking
 from nightrake.cli.text import (
     clock_text,
     lacking_text,
@@ -20,9 +22,8 @@ from nightrake.cli.text import (
     torque_text,
     trust_text,
 )
-from nightrake.control.client import ControlClient
 from nightrake.domain.cleantext import clean
-from nightrake.settings import load
+from nightrake.errors import ControlError
 
 LINE = 1000
 """Characters of a line at most."""
@@ -30,13 +31,18 @@ LINE = 1000
 
 def run_status(folder: Path, overrides: Mapping[str, str | int | float], *, as_json: bool) -> int:
     """Print the status; exit code 0."""
-    settings = load(folder, overrides)
-    with ControlClient(settings.control.socket) as client:
+    with asking(folder, overrides) as (site, client):
         status = client.ask("status")
     if as_json:
         print(json.dumps(status, indent=2))
         return 0
-    print_status(status, settings.duty.rota.zone)
+    try:
+        print_status(status, site.zone)
+    except (KeyError, TypeError) as error:
+        raise ControlError(
+            "the running watch gives another status than this command knows: it was started before the program was "
+            "exchanged, or is of another version; restart it"
+        ) from error
     return 0
 
 
@@ -82,14 +88,21 @@ def print_status(status: Mapping[str, Any], zone: Zone = UTC_ZONE) -> None:
     console = Console(highlight=False, markup=False, emoji=False)
     site = status["site"]
     head = f"{clean(site['name'])} ({site['id']}): up {status['uptime_s']:.0f} s"
-    console.print(f"{head}, settings {status['settings'][:12]}, {status['memory_mb']:.0f} MB", soft_wrap=True)
+    _print_line(console, f"{head}, settings {status['settings'][:12]}, {status['memory_mb']:.0f} MB")
     console.print(drives_table(worst_first(status["drives"]), zone))
     console.print(f"Times are those of {zone.name}.")
     console.print()
     links = plc_lines(status) + shell_lines(status) + history_lines(status["history"])
     links += learning_lines(status.get("learning"), zone) + page_lines(status.get("page"))
     for line in alarm_lines(status, zone) + links:
-        console.print(clean(line, LINE), soft_wrap=True)
+        _print_line(console, clean(line, LINE))
+
+
+def _print_line(console: Any, line: str) -> None:
+    """A line: for people wrapped with an indent, for a pipe whole."""
+    if console.is_terminal:
+        line = textwrap.fill(line, console.width, subsequent_indent="  ", break_on_hyphens=False)
+    console.print(line, soft_wrap=True)
 
 
 def worst_first(drives: list[Mapping[str, Any]]) -> list[Mapping[str, Any]]:

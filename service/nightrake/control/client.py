@@ -6,7 +6,7 @@ import json
 import socket
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from nightrake.errors import ControlError
 
@@ -80,12 +80,17 @@ class ControlClient:
             raise ControlError(f"{self._path}: the watch did not answer '{verb}' in time") from error
         except OSError as error:
             raise ControlError(f"{self._path}: the watch hung up ({error.strerror or error})") from error
-        if not line:
-            raise ControlError(f"{self._path}: the watch hung up before it answered '{verb}'")
-        reply = json.loads(line)
-        if not reply.get("ok"):
-            raise ControlError(str(reply.get("error", "refused without a reason")))
-        return cast("dict[str, Any]", reply)
+        if not line.endswith(b"\n"):
+            when = "in the middle of its answer to" if line else "before it answered"
+            raise ControlError(f"{self._path}: the watch hung up {when} '{verb}'")
+        try:
+            reply = json.loads(line)
+            if reply["ok"]:
+                return {"result": reply["result"], "more": reply.get("more", False)}
+            sentence = str(reply.get("error", "refused without a reason"))
+        except (ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
+            raise ControlError(f"{self._path}: what answers there is no watch; correct control.socket") from error
+        raise ControlError(sentence)
 
 
 def _no_connection(path: Path, error: OSError) -> ControlError:

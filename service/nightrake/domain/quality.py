@@ -100,13 +100,14 @@ def tell_quality(
 ) -> tuple[tuple[Reason, ...], tuple[Reason, ...], int, tuple[Entry, ...]]:
     """A new reason is told at once; that one has gone, only when what is left has stayed the same for a while.
 
-    A reason that comes and goes (a flapping link) is told once, and not again until it has settled either way.
+    A reason that comes and goes (a flapping link) is told once, and not again until it has settled either way. One that
+    held for the whole drive and holds for a part of it now (the first of its blocks was read again) is on its way out.
 
     Returns:
         (told, gone, clear_since_ns, entries) of the state after.
     """
     worth = _worth(reasons)
-    if any(r not in prev.told and r not in prev.gone for r in worth):
+    if any(not _is_told(r, (*prev.told, *prev.gone)) for r in worth):
         gone = (*prev.gone, *(r for r in prev.told if r not in prev.gone and r not in worth))
         return worth, tuple(r for r in gone if r not in worth), now_ns if gone else 0, (_changed(wire, worth),)
     same = set(worth) == set(prev.told)
@@ -116,6 +117,11 @@ def tell_quality(
     if now_ns - since_ns < CLEAR_NS:
         return prev.told, prev.gone, since_ns, ()
     return worth, (), 0, () if same else (_changed(wire, worth),)
+
+
+def _is_told(reason: Reason, told: Sequence[Reason]) -> bool:
+    """Whether a reason was told, or the same of the whole drive."""
+    return reason in told or any(reason.category is r.category and reason.text.startswith(f"{r.text} (") for r in told)
 
 
 def _worth(reasons: tuple[Reason, ...]) -> tuple[Reason, ...]:

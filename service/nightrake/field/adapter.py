@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import struct
 from collections import deque
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
@@ -22,7 +23,7 @@ from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest
 from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
 
-from nightrake.domain.inputs import Got
+from nightrake.domain.inputs import NO_FRAME, Got
 from nightrake.domain.readplan import Block
 from nightrake.domain.site import EndpointSpec, Table
 from nightrake.errors import FieldError
@@ -115,6 +116,9 @@ class ModbusLink:
             trace_packet=self._packet,
             trace_connect=self._connected,
         )
+        self._create = self._client.ctx.call_create
+        self._client.ctx.call_create = self._open
+        self._why_not = ""
         self._requests: dict[Block, ModbusPDU] = {}
         self._asked: tuple[int, Block] | None = None
         self._unanswered: deque[int] = deque(maxlen=UNANSWERED)
@@ -125,7 +129,8 @@ class ModbusLink:
     @property
     def connected(self) -> bool:
         """Whether a connection stands, as far as the socket knows."""
-        return bool(self._client.connected)
+        transport = self._client.ctx.transport
+        return transport is not None and not transport.is_closing()
 
     async def connect(self) -> str:
         """Connect once.
@@ -133,12 +138,28 @@ class ModbusLink:
         Returns:
             "" when connected, otherwise why not, in a few words.
         """
+        place = f"{self._endpoint.host}:{self._endpoint.port}"
+        self._why_not = f"no answer within {self._endpoint.timeout_ns / 1e9:g} s"
         try:
-            if await self._client.connect():
-                return ""
+            made = await self._client.connect()
         except (OSError, ModbusException, TimeoutError) as error:
-            return f"no connection to {self._endpoint.host}:{self._endpoint.port}: {error}"
-        return f"no connection to {self._endpoint.host}:{self._endpoint.port}"
+            return f"no connection to {place}: {error}"
+        if not made:
+            return f"no connection to {place}: {self._why_not}"
+        if not self.connected:
+            # The library puts a transport in place that was lost while it still waited for it, and would keep it.
+            self._client.close()
+            return hung_up(self._endpoint)
+        return ""
+
+    async def _open(self) -> Any:
+        """Make the connection, and keep the reason why not, which the library only logs."""
+        try:
+            return await self._create()
+        except OSError as error:
+            known = error.errno is not None and error.errno > 0
+            self._why_not = os.strerror(error.errno or 0) if known else error.strerror or str(error)
+            raise
 
     def close(self) -> None:
         """Close the connection; a waiting request ends at once."""
@@ -158,7 +179,7 @@ class ModbusLink:
             FieldError: The block would need another function code than 1 to 4, or lies outside the protocol's limits.
             asyncio.CancelledError: Passed on.
         """
-        if not self._client.connected:
+        if not self.connected:
             return Reading(Got.NO_CONNECTION, detail="not connected")
         request = self._request(block)
         self._stray, self._stray_got, self._stray_ids = "", Got.NO_REPLY, (-1, -1)
@@ -235,7 +256,7 @@ class ModbusLink:
         while len(data) - at >= 8:
             transaction, protocol, length, its_unit, code = HEADER.unpack_from(data, at)
             if protocol or not 3 <= length <= MAX_LENGTH:
-                text = f"no Modbus/TCP frame: {data[at : at + 8].hex(' ')}"
+                text = f"{NO_FRAME}: {data[at : at + 8].hex(' ')}"
                 return _Reply(unit, asked, Reading(Got.GARBAGE, detail=text, asked_transaction=asked))
             end = at + 6 + length
             if end > len(data):
@@ -276,14 +297,21 @@ def _verdict(block: Block, code: int, body: bytes) -> tuple[Got, bytes, str, int
         return Got.WRONG_FUNCTION, b"", f"asked function {function}, answered function {code}", 0
     size = (block.count + 7) // 8 if block.table.holds_bits else 2 * block.count
     if body[0] != size or len(body) != size + 1:
-        unit = "bytes of bits" if block.table.holds_bits else "registers"
+        unit = "byte" if block.table.holds_bits else "register"
         asked, came = (size, len(body) - 1) if block.table.holds_bits else (block.count, (len(body) - 1) / 2)
-        return Got.WRONG_COUNT, b"", f"asked {asked} {unit}, answered {came:g}", 0
+        many = "" if asked == 1 else "s"
+        of = " of bits" if block.table.holds_bits else ""
+        return Got.WRONG_COUNT, b"", f"asked {asked} {unit}{many}{of}, answered {came:g}", 0
     data = body[1:]
     if block.table.holds_bits and block.count % 8:
         # What pads the last byte is the device's own; it is no contact.
         data = data[:-1] + bytes((data[-1] & (1 << block.count % 8) - 1,))
     return Got.GOOD, data, "", 0
+
+
+def hung_up(endpoint: EndpointSpec) -> str:
+    """What is said of a device that takes a connection and ends it before anything came over it."""
+    return f"no connection to {endpoint.host}:{endpoint.port}: it hangs up before it answers; perhaps it serves no more"
 
 
 async def open_link(endpoint: EndpointSpec) -> ModbusLink:

@@ -7,7 +7,7 @@ import random
 from collections.abc import Callable
 
 from nightrake.domain.site import EndpointSpec
-from nightrake.field.adapter import ModbusLink
+from nightrake.field.adapter import ModbusLink, hung_up
 from nightrake.field.names import name_trouble
 from nightrake.field.stats import Stats
 
@@ -52,7 +52,7 @@ class Connection:
         self._backoff_ns = endpoint.backoff_min_ns
         self.link = ModbusLink(endpoint)
         self._why = NOT_YET
-        self._stood = False
+        self._stood = self._answered = False
         self._stats = stats
 
     @property
@@ -66,8 +66,10 @@ class Connection:
             self._why = words
         elif words.startswith("connection lost"):
             self._why = f"{words}, trying again"
-        else:
-            self._why = LOST if words.startswith("not connected") else words
+        elif not words.startswith("not connected"):
+            self._why = words
+        elif self._answered:
+            self._why = LOST
 
     def keep(self) -> None:
         """Begin to connect if there is no connection and it is time."""
@@ -84,6 +86,8 @@ class Connection:
     def answered(self) -> None:
         """Something with sense in it came back: only that resets the back-off."""
         self._backoff_ns = self._endpoint.backoff_min_ns
+        if not self._answered:
+            self._answered, self._why = True, LOST
 
     def begin_anew(self, why: str) -> None:
         """It stands, and nobody answers on it any more: hang up, and connect again after the back-off."""
@@ -102,10 +106,10 @@ class Connection:
         if moved:
             self._give_up()
             self.link.close()
-            self._stood = False
+            self._stood = self._answered = False
             self.why = NOT_YET
             self._after_ns = 0
-            self.answered()
+            self._backoff_ns = endpoint.backoff_min_ns
         return moved
 
     async def end(self) -> None:
@@ -147,8 +151,8 @@ class Connection:
                 if self._is_past(endpoint):
                     return
                 self.link, link = link, self.link
-                # What was wrong before says nothing of why this one will go.
-                self._stood, self._why = True, LOST
+                # If it goes before anything came over it, the device would not have it: told as in connecting.
+                self._stood, self._answered, self._why = True, False, hung_up(endpoint)
                 self._installed()
         finally:
             link.close()

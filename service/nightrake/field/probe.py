@@ -163,9 +163,11 @@ async def probe_endpoint(endpoint: EndpointSpec, points: Iterable[PointSpec]) ->
     try:
         results = []
         for point in points:
-            if not link.connected:
-                await link.connect()
-            results.append(await probe_point(link, point))
+            problem = "" if link.connected else await link.connect()
+            if problem:
+                results.append(Probed(point, Got.NO_CONNECTION, b"", problem, 0.0, -1, -1, -1))
+            else:
+                results.append(await probe_point(link, point))
             await asyncio.sleep(endpoint.min_gap_ns / 1e9)
         return results
     finally:

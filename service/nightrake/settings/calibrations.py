@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from nightrake.domain.cleantext import clean
 from nightrake.domain.recordcurve import curve_from, utc_ms
 from nightrake.domain.recorddigest import record_digest
 from nightrake.domain.site import CalibrationCurve, Direction
@@ -64,7 +65,7 @@ def read_calibrations(document: Document, drives: Mapping[str, DriveTable], toda
     """
     records: list[CalibrationRecord] = []
     for file in document.files("calibration") or []:
-        label = f"{document.label}/calibration/{file.name}"
+        label = f"{document.label}/calibration/{clean(file.name)}"
         loaded = parse(file, label, document.mistakes)
         if loaded is not None:
             records += _record(document, file, label, loaded, drives)

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from nightrake.domain.cleantext import clean
 from nightrake.errors import Mistake
 from nightrake.settings.lines import Path as KeyPath
 from nightrake.settings.lines import line_index
@@ -17,7 +18,8 @@ from nightrake.settings.lines import line_index
 MAX_BYTES = 1024 * 1024
 """A drive takes a few hundred bytes, so this holds some thousand; more than this in one file is a mix-up."""
 
-
+_PATH = 4096
+"""Characters of a path that is shown."""
 _BARE = re.compile(r"[A-Za-z0-9_-]{1,60}")
 
 
@@ -34,7 +36,7 @@ class Document:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.label = folder.name or folder.absolute().name
+        self.label = clean(folder.name or folder.absolute().name)
         self.tables: dict[str, Any] = {}
         self.mistakes: list[Mistake] = []
         self.unresolved: set[str] = set()
@@ -132,9 +134,9 @@ class Document:
         files = self.files("")
         if files is not None and not files and not self.mistakes:
             text = "holds no .toml file; a site needs [site], [plc.ID] and [drive.ID] tables"
-            self.mistakes.append(Mistake(str(self.folder), 0, "", text))
+            self.mistakes.append(Mistake(clean(str(self.folder), _PATH), 0, "", text))
         for file in files or []:
-            label = f"{self.label}/{file.name}"
+            label = f"{self.label}/{clean(file.name)}"
             loaded = parse(file, label, self.mistakes)
             if loaded is None:
                 self.broken = True
@@ -155,7 +157,7 @@ class Document:
             text = "is not a folder; name the folder that holds the settings, not a file in it"
         except (OSError, ValueError) as error:
             text = f"cannot be read ({reason_of(error)}); check the path and its permissions"
-        self.mistakes.append(Mistake(str(folder), 0, "", text))
+        self.mistakes.append(Mistake(clean(str(folder), _PATH), 0, "", text))
         return None
 
     def _merge(self, label: str, tables: dict[str, Any], lines: dict[KeyPath, int]) -> None:

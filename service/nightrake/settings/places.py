@@ -44,7 +44,7 @@ def check_between(
                 seen.setdefault(cell, (drive, role))
     for (drive_id, other), roles in shared.items():
         role, theirs = roles[0]
-        more = f" (and {len(roles) - 1} more places)" if len(roles) > 1 else ""
+        more = f" (and {len(roles) - 1} more place{'s' if len(roles) > 2 else ''})" if len(roles) > 1 else ""
         text = f"reads what drive {other} has as {theirs} ({place_text(drives[drive_id][role])}){more}"
         path = paths.get(drive_id, {}).get(role, ("drive", drive_id))
         # It rests on how this drive uses its template: others of the same template are told for themselves.

@@ -16,6 +16,10 @@ SHIFT_KEYS = ("coil", "discrete", "holding", "input")
 Note = Callable[[KeyPath, str], None]
 
 
+OVERRIDE = "--set"
+"""Where a mistake stands that is in no file."""
+
+
 def override(document: Document, overrides: Mapping[str, Any], convert: Callable[[KeyPath, Any], Any]) -> None:
     """Put single values in the place of the folder's.
 
@@ -28,14 +32,14 @@ def override(document: Document, overrides: Mapping[str, Any], convert: Callable
         path = _path_of(key)
         stranger = _stranger(document, path)
         if stranger:
-            document.put(path, "--set", 0)
+            document.put(path, OVERRIDE, 0)
             document.wrong(path, stranger)
             continue
         if not path or not _put(document.tables, path, convert(path, value)):
-            document.put(path or (key,), "--set", 0)
+            document.put(path or (key,), OVERRIDE, 0)
             document.wrong(path or (key,), "there is no such table to set a value in; write for instance mqtt.port")
             continue
-        document.put(path, "--set", 0)
+        document.put(path, OVERRIDE, 0)
 
 
 def _stranger(document: Document, path: KeyPath) -> str:

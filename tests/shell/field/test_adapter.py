@@ -6,6 +6,7 @@ import asyncio
 import random
 import time
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -200,6 +201,16 @@ async def test_cancellation_that_comes_with_the_reply_is_not_lost(rogue: Rogue) 
 
 
 @pytest.mark.asyncio
+async def test_one_register_is_no_registers(rogue: Rogue) -> None:
+    """Most points that `check --live` reads alone are one."""
+    rogue.behave = ways.altered(count=1)
+    link = await linked(rogue)
+
+    assert (await link.read(Block(1, Table.HOLDING, 40, 1, 0))).detail == "asked 1 register, answered 2"
+    link.close()
+
+
+@pytest.mark.asyncio
 async def test_nothing_but_reads_can_be_sent(rogue: Rogue) -> None:
     """Even the library's own write call does not get past the adapter."""
     link = await linked(rogue)
@@ -228,8 +239,38 @@ async def test_first_connect_to_a_dead_port_says_why(free_port: int) -> None:
     """No connection is a sentence, not an exception."""
     link = ModbusLink(EndpointSpec("P", "127.0.0.1", free_port, timeout_ns=TIMEOUT_NS))
 
-    assert f"127.0.0.1:{free_port}" in await link.connect()
+    assert await link.connect() == f"no connection to 127.0.0.1:{free_port}: Connection refused"
     assert (await link.read(BLOCK)).got is Got.NO_CONNECTION
+
+
+@pytest.mark.asyncio
+async def test_device_that_hangs_up_while_it_is_connected_to_is_not_silent(rogue: Rogue) -> None:
+    """A gateway whose one connection is taken does this; the library would keep the dead connection for a good one."""
+    link = ModbusLink(EndpointSpec("P", "127.0.0.1", rogue.port, timeout_ns=TIMEOUT_NS))
+    create = link._create
+
+    async def lost_meanwhile() -> Any:
+        transport, protocol = await create()
+        gone = asyncio.get_running_loop().create_future()
+        lost = protocol.connection_lost
+
+        def note(error: Exception | None) -> None:
+            lost(error)
+            gone.set_result(None)
+
+        protocol.connection_lost = note
+        transport.abort()
+        await gone
+        return transport, protocol
+
+    link._create = lost_meanwhile
+
+    problem = await link.connect()
+
+    assert problem.startswith(f"no connection to 127.0.0.1:{rogue.port}: it hangs up before it answers")
+    assert not link.connected
+    assert (await link.read(BLOCK)).got is Got.NO_CONNECTION
+    link.close()
 
 
 @pytest.mark.asyncio

@@ -11,6 +11,8 @@ import pytest
 
 from nightrake.domain.inputs import Got
 from nightrake.field import names
+from nightrake.field.adapter import hung_up
+from nightrake.field.connection import NOT_YET
 from nightrake.field.names import name_trouble
 from plc import rogue as ways
 from plc.rogue import Rogue
@@ -83,6 +85,26 @@ async def test_link_that_was_lost_is_not_one_that_never_was(rogue: Rogue) -> Non
         state = run.poller.link_state
 
     assert all(words.startswith("connection lost") for words in said)
+    assert all(words.endswith(", trying again") for words in said)  # one sentence, not two by turns
     assert state[0] is False
     assert state[1].startswith("connection lost")
     assert state[1].endswith(", trying again")
+
+
+@pytest.mark.asyncio
+async def test_device_that_takes_connections_and_ends_them_is_told_in_one_sentence() -> None:
+    """A gateway whose connections are taken: whether it hangs up in connecting or a moment later is no news."""
+    taken = 0
+
+    async def hang_up(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal taken
+        taken += 1
+        writer.close()
+
+    server = await asyncio.start_server(hang_up, "127.0.0.1", 0)
+    async with polling(server.sockets[0].getsockname()[1], word(7)) as run:
+        await run.until(lambda: taken >= 5)
+        said = {b.detail for s in run.scans for b in s.blocks if b.got is Got.NO_CONNECTION}
+    server.close()
+
+    assert {words for words in said if "mid-request" not in words and words != NOT_YET} == {hung_up(run.spec)}

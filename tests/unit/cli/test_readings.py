@@ -5,11 +5,13 @@ from __future__ import annotations
 import struct
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from nightrake.cli.readings import Finding, arm_torque, judge_point
-from nightrake.domain.site import DriveSpec, Order
+from nightrake.cli.live import drive_findings
+from nightrake.cli.readings import ALL_ZERO, Finding, arm_torque, judge_point
+from nightrake.domain.site import DriveSpec, Order, PointSpec
 from nightrake.settings import load
 
 CONFIG = Path(__file__).parents[3] / "config"
@@ -77,6 +79,38 @@ def test_word_order_that_makes_no_sense_is_marked(order: str) -> None:
 
     assert finding.wrong
     assert "in another order it does: ABCD (3.25)" in finding.more[0]
+
+
+@pytest.mark.parametrize(
+    ("level_ua", "words"),
+    [
+        (3_000, "3.6 mA or less (NE 43); a fault of the transducer or its loop, or the wrong address or scale?"),
+        (20_800, "undefined band of NE 43; a fault of the transducer"),
+        (65_000, "21 mA or more (NE 43); no loop carries that: wrong scale, address or word order?"),
+    ],
+)
+def test_current_that_is_no_measurement_says_what_to_look_for(pc1: DriveSpec, level_ua: int, words: str) -> None:
+    """A wrong scale is not told as a transducer that failed, and nothing more."""
+    finding = found(pc1, "position", struct.pack(">H", level_ua), None)
+
+    assert finding.wrong
+    assert words in finding.text
+
+
+@pytest.mark.parametrize(("heartbeat", "doubted"), [(0, True), (7, False)])
+def test_drive_that_reads_only_zeros_is_doubted_as_a_whole(pc1: DriveSpec, heartbeat: int, doubted: bool) -> None:
+    """Each zero alone may be a true one; all of them are the wrong place, or a PLC that does not run."""
+    heart = pc1.points()["heartbeat"]
+    results: dict[PointSpec, dict[str, Any]] = {}
+    for point in pc1.points().values():
+        level = heartbeat if point == heart else 0
+        data = bytes((level,)) if point.table.holds_bits else level.to_bytes(2 * point.words, "big")
+        results[point] = {"got": "GOOD", "data": data.hex(), "round_trip_ms": 1.0, "detail": "", "transaction": 1}
+
+    findings = list(drive_findings(pc1, results))
+
+    assert [f.role for f in findings] == list(pc1.points())
+    assert (ALL_ZERO in findings[0].more) == doubted
 
 
 def test_unhealthy_rack_needs_a_look(pc1: DriveSpec) -> None:

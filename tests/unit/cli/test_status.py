@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 from typing import Any
 
 import pytest
@@ -51,6 +53,27 @@ def test_words_from_outside_are_neither_markup_nor_lines_of_their_own(capsys: py
     assert sum("[/bold] :smile: ?[2J??" in line for line in lines) >= 5
     assert any(line.startswith("Log: 3 lines given up") for line in lines)
     assert any(line.startswith("History: DOWN") for line in lines)
+
+
+def test_long_lines_are_wrapped_for_people_and_whole_in_a_pipe(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A terminal would break them within a word; a program looks for one line."""
+    monkeypatch.setenv("COLUMNS", "80")
+    words = "no connection to 10.0.0.5:502: it hangs up before it answers; perhaps it serves no more"
+    whole = f"PLC P: DOWN: {words}; scans 1 of 1 due, 0 late, 0 missed; last reply 1.0 ms"
+
+    print_status(status(words))
+    piped = capsys.readouterr().out.splitlines()
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    print_status(status(words))
+    shown = re.sub(r"\x1b\[[0-9;]*m", "", capsys.readouterr().out).splitlines()
+
+    assert whole in piped
+    assert max(len(line) for line in shown) <= 80
+    at = next(n for n, line in enumerate(shown) if line.startswith("PLC P: DOWN"))
+    rest = itertools.takewhile(lambda line: line.startswith("  "), shown[at + 1 :])
+    assert " ".join((shown[at], *(line.strip() for line in rest))) == whole
 
 
 def test_alarms_and_lockouts_in_a_line() -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from nightrake.domain.inputs import Got
+from nightrake.domain.inputs import NO_FRAME, Got
 from nightrake.domain.quality import CLEAR_NS
 from nightrake.domain.reading import Category, Exactness, Reason, absent, worst
 from nightrake.domain.site import Direction, Form, Stage, Table
@@ -65,6 +65,16 @@ def test_flapping_blocks_are_told_once_each_until_they_settle() -> None:
     assert qualities(works)[before:] == [("good", ())]
 
 
+def test_reasons_by_turns_are_told_once_each() -> None:
+    """A gateway that is silent now, and gone then: two sentences, not one with each scan."""
+    works = Works(site_of(rake()))
+    works.scan()
+    for n in range(100):
+        works.scan(bad=[0, 1], detail="no reply within 1 s" if n % 2 else "not connected")
+
+    assert [reasons for _, reasons in qualities(works)] == [("not connected",), ("no reply within 1 s",)]
+
+
 def test_reason_that_gives_way_to_another_is_told_once() -> None:
     """'No reply' that becomes 'not connected' is two sentences, not a third one five seconds later."""
     works = Works(site_of(rake()))
@@ -87,6 +97,45 @@ def test_detail_that_changes_with_each_reply_is_no_news_each_time(got: Got) -> N
 
     ((_, (reason,)),) = qualities(works)
     assert "transaction id" in reason or "no Modbus/TCP frame" in reason
+
+
+def test_drive_that_is_read_again_block_by_block_is_good_again_and_nothing_between() -> None:
+    """What is read slowly comes later; that the rest still lacks the same is no news on the way."""
+    works = Works(site_of(rake()))
+    works.scan()
+    works.scan(bad=[0, 1])
+    works.scan(only=[0])
+    works.scan(only=[0])
+    works.scans(CLEAR_MS // 250 + 2)
+
+    assert qualities(works) == [("failure", ("no reply within 1 s",)), ("good", ())]
+
+
+def test_part_that_stays_bad_is_told_once_it_has_stayed_so() -> None:
+    """As any other change for the better."""
+    works = Works(site_of(rake()))
+    works.scan()
+    works.scan(bad=[0, 1])
+    for _ in range(CLEAR_MS // 250 + 2):
+        works.scan(bad=[1])
+
+    (_, whole), (quality, (part,)) = qualities(works)
+    assert whole == ("no reply within 1 s",)
+    assert quality == "failure"
+    assert part.startswith("no reply within 1 s (")
+
+
+def test_garbage_is_no_news_with_each_connection() -> None:
+    """Something else listens there: each attempt brings other bytes, which the detail keeps until the next one."""
+    works = Works(site_of(rake()))
+    works.scan()
+    for n in range(8):
+        words = f"{NO_FRAME}: 48 54 54 {n:02x}"
+        works.scan(bad=[0, 1], got=Got.GARBAGE, detail=words)
+        for _ in range(40):
+            works.scan(bad=[0, 1], got=Got.NO_CONNECTION, detail=words)
+
+    assert qualities(works) == [("failure", ("answers are no Modbus/TCP frames",))]
 
 
 def test_bad_reply_without_a_detail_is_named_by_its_kind() -> None:

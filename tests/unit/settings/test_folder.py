@@ -106,6 +106,29 @@ def test_pipe_in_the_folder_blocks_nothing(fennmark: Folder) -> None:
     assert [m.text.split(";")[0] for m in fennmark.mistakes()] == ["is no ordinary file"] * 2
 
 
+def test_drive_in_the_place_of_another_is_counted_in_words(fennmark: Folder) -> None:
+    """A template without its shift shares everything; two contacts are a place and one more."""
+    one = '{ stage = "alarm", form = "normally_closed", bit_1_means = "closed", point = { address = 10001 } }'
+    two = one.replace("alarm", "shutdown").replace("10001", "10002")
+    fennmark.append("drives.toml", f'[drive.Z]\nname = "Z"\nplc = "PLCA"\ncontact = [{one}, {two}]\n')
+
+    (mistake,) = fennmark.mistakes()
+
+    assert "(and 1 more place);" in mistake.text
+
+
+def test_name_of_a_file_stays_one_line_of_words(fennmark: Folder) -> None:
+    """It can neither paint over the terminal nor look like a line of its own, and can be printed whatever it is."""
+    for folder in (fennmark.path, fennmark.path / "calibration"):
+        (folder / "a\x1b[31m\nb.toml").write_text("nonsense = 1\n")
+        (folder / os.fsdecode(b"c\xff.toml")).write_text("nonsense = 1\n")
+
+    files = {m.file for m in fennmark.mistakes()}
+
+    assert len(files) == 4
+    assert all(name.isprintable() for name in files)
+
+
 def test_dangling_link_is_named(fennmark: Folder) -> None:
     """A link to nowhere cannot be read."""
     (fennmark.path / "gone.toml").symlink_to("nowhere")
