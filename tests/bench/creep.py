@@ -14,7 +14,7 @@ Each drive is one of six at a site, as many as the example works has. The other 
 numbers of their own, half of which creep; they began with it, and end at their alarm. What is learnt from them is what
 the method itself had found on them by the day of the look, judging them at every 60th day as the past was then, and of
 that only steps older than 60 days; of the truth about them it is told nothing. With --alone each drive is judged by its
-own record, as at a site of one drive. On two quiet cores the whole table takes about twenty minutes.
+own record, as at a site of one drive. On two quiet cores the whole table takes about half an hour.
 """
 
 from __future__ import annotations

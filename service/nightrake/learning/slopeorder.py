@@ -33,9 +33,10 @@ Ints = npt.NDArray[np.int64]
 FEW_POINTS = 400
 """Up to here all slopes are written down: faster, and no more than some MB."""
 SAMPLE = 16_384
-"""Slopes drawn in one round: the wanted place is then known to about half a percent of the slopes."""
-SPREADS = 4.0
-"""Standard deviations of the sample's uncertainty to each side of a wanted place."""
+"""Slopes drawn in one round, of many points up to twice as many: the wanted place is then known to about half a percent
+of the slopes."""
+SPREADS = 3.0
+"""Standard deviations of the sample's uncertainty to each side of a wanted place: one more round in some hundred."""
 FEW_SLOPES = 4
 """Times the points (and at least a sample): so many slopes are written down and sorted."""
 SEED = 1968
@@ -133,16 +134,17 @@ def _narrow(points: Points, ranks: list[int]) -> dict[int, float]:
     """From all slopes down to the wanted ones."""
     chance = np.random.default_rng(SEED)
     open_ = [Stretch(_cut(points, -np.inf, False), _cut(points, np.inf, True), ranks)]
+    sample = min(max(SAMPLE, 3 * len(points.x)), 2 * SAMPLE)
     found: dict[int, float] = {}
     for _ in range(ROUNDS * len(ranks)):
         if not open_:
             return found
         stretch = open_.pop()
-        if stretch.size <= max(FEW_SLOPES * len(points.x), SAMPLE):
+        if stretch.size <= max(FEW_SLOPES * len(points.x), sample):
             slopes = np.sort(_slopes(points, stretch, np.arange(stretch.size)))
             found.update((rank, float(slopes[rank - stretch.low.below])) for rank in stretch.ranks)
             continue
-        drawn = np.sort(chance.integers(0, stretch.size, SAMPLE))
+        drawn = np.sort(chance.integers(0, stretch.size, sample))
         slopes = np.sort(_slopes(points, stretch, drawn))
         if _is_one_value(stretch):
             found.update(dict.fromkeys(stretch.ranks, float(slopes[len(slopes) // 2])))
