@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -33,6 +33,7 @@ class CalibrationRecord:
         drive, device_serial: What was measured. made_on: When.
         curve: What the core needs of it, its reference, digest and direction among that.
         contact_points: Where the contacts operated. table: Everything that the file says.
+        source: The file's text, for the lines of its keys.
     """
 
     file: str
@@ -42,6 +43,11 @@ class CalibrationRecord:
     curve: CalibrationCurve
     contact_points: tuple[ContactPoint, ...]
     table: CalibrationTable
+    source: Document = field(repr=False, compare=False)
+
+    def mistake(self, key: str, text: str) -> Mistake:
+        """A mistake at one of its keys."""
+        return Mistake(*self.source.place((key,)), key, text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +111,7 @@ def _in_force(document: Document, records: list[CalibrationRecord]) -> dict[tupl
         for other in left[1:]:
             text = f"is the date of {left[0].file} too, for the same drive and direction; only one can be in force: "
             text += "let the later one say which it 'supersedes', or remove one"
-            document.mistakes.append(Mistake(other.file, 0, "made_on", text))
+            document.mistakes.append(other.mistake("made_on", text))
     return force
 
 
@@ -124,7 +130,7 @@ def _check_serials(document: Document, records: Iterable[CalibrationRecord], dri
         other = owners.setdefault(record.device_serial, record.drive)
         if other != record.drive and not drives[record.drive].device_serial:
             text = f"is '{record.device_serial}', the serial of drive.{other}'s device too; a device is on one drive"
-            document.mistakes.append(Mistake(record.file, 0, "device_serial", f"{text}: correct one of them"))
+            document.mistakes.append(record.mistake("device_serial", f"{text}: correct one of them"))
 
 
 def _is_of_device(record: CalibrationRecord, drives: Mapping[str, DriveTable]) -> bool:
@@ -172,7 +178,7 @@ def _record(
     if table is None or curve is None or made is None or record.mistakes:
         return []
     points = tuple(table.contact_point)
-    return [CalibrationRecord(label, table.drive, table.device_serial, made, curve, points, table)]
+    return [CalibrationRecord(label, table.drive, table.device_serial, made, curve, points, table, record)]
 
 
 def _curve(

@@ -125,6 +125,7 @@ def test_two_records_of_one_day_are_ambiguous(fennmark: Folder) -> None:
     (mistake,) = fennmark.mistakes()
 
     assert "only one can be in force" in mistake.text
+    assert mistake.line == 1 + HEAD[: HEAD.index("made_on")].count("\n")
 
 
 def test_digest_guards_the_record(fennmark: Folder) -> None:

@@ -210,7 +210,9 @@ def test_record_with_the_serial_of_another_drives_device_is_told(fennmark: Folde
     fennmark.reseal(file)
     (mistake,) = fennmark.mistakes()
 
-    assert (mistake.file, mistake.key) == (f"config/{file}", "device_serial")
+    text = (fennmark.path / file).read_text(encoding="utf-8")
+    line = 1 + text[: text.index('device_serial = "')].count("\n")
+    assert (mistake.file, mistake.line, mistake.key) == (f"config/{file}", line, "device_serial")
     assert "drive.PC1's device too" in mistake.text
 
 
