@@ -28,6 +28,8 @@ SPLITTING = (2, 3)
 """Exception codes that blame an address or a count: the block is split once to find out which."""
 NO_ANSWER = frozenset((Got.NO_REPLY, Got.NO_CONNECTION, Got.GARBAGE, Got.UNIT_SILENT))
 """What is no sign of a Modbus device: of such alone no link is up, and the back-off goes on growing."""
+WAITED_OUT = frozenset((Got.NO_REPLY, Got.WRONG_TRANSACTION, Got.WRONG_UNIT))
+"""What is known only when the time-out is over: the unit is not asked again in this scan, that would cost as much."""
 SHARE = 2
 """One part in so many of the time until the next scan is for what is asked beside the scans."""
 STUCK_NS = 20_000_000_000
@@ -159,7 +161,7 @@ class Poller:
             plan, moves = self._plan, self._moves
             replies: dict[int, BlockReply] = {}
             refused: list[Block] = []
-            silent: dict[int, str] = {}
+            silent: dict[int, Reading] = {}
             for index in due:
                 await self._read_into(plan, index, replies, refused, silent)
             for index in also_read(plan, _zero_witnesses(plan, replies), tuple(due)):
@@ -183,7 +185,7 @@ class Poller:
         index: int,
         replies: dict[int, BlockReply],
         refused: list[Block],
-        silent: dict[int, str],
+        silent: dict[int, Reading],
     ) -> None:
         block = plan.blocks[index]
         reading = await self._read(plan, block, silent)
@@ -191,11 +193,11 @@ class Poller:
         counts[reading.got.name] = counts.get(reading.got.name, 0) + 1
         if reading.code in SPLITTING:
             refused.append(block)
-        if reading.got is Got.NO_REPLY:
-            silent[block.unit] = reading.detail
+        if reading.got in WAITED_OUT:
+            silent[block.unit] = reading
         replies[index] = BlockReply(index, reading.got, reading.data, self._clock.mono_ns(), reading.detail)
 
-    async def _read(self, plan: ReadPlan, block: Block, silent: dict[int, str]) -> Reading:
+    async def _read(self, plan: ReadPlan, block: Block, silent: dict[int, Reading]) -> Reading:
         connection = self._connection
         link = connection.link
         if not link.connected:
@@ -222,10 +224,10 @@ class Poller:
                 link.close()
         return reading
 
-    def _left_alone(self, plan: ReadPlan, unit: int, silent: dict[int, str]) -> Reading | None:
-        """Not to be asked: its breaker is open, or it was silent a moment ago in this very scan."""
+    def _left_alone(self, plan: ReadPlan, unit: int, silent: dict[int, Reading]) -> Reading | None:
+        """Not to be asked: its breaker is open, or it gave no right answer a moment ago in this very scan."""
         if unit in silent:
-            return Reading(Got.NO_REPLY, detail=silent[unit])
+            return silent[unit]
         if self._misses.get(unit, 0) < MISSES or self._clock.mono_ns() >= self._retry_ns.get(unit, 0):
             return None
         if all(b.unit == unit for b in plan.blocks):

@@ -70,6 +70,24 @@ async def test_silent_unit_leaves_its_neighbours_their_period(rogue: Rogue) -> N
 
 
 @pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("behave", "got"), [(ways.altered(unit=1), Got.WRONG_UNIT), (ways.altered(transaction=1), Got.WRONG_TRANSACTION)]
+)
+async def test_wrong_unit_and_transaction_cost_a_scan_one_time_out(
+    rogue: Rogue, behave: ways.Behaviour, got: Got
+) -> None:
+    """The device answers, never to what was asked: of three blocks the first is waited for, all are told as that."""
+    rogue.behave = behave
+    async with polling(rogue.own_port, *(word(n) for n in (10, 300, 600)), timeout_ns=200 * MS) as run:
+        await run.until(lambda: len(run.scans) >= 2)
+        scans = [[b.got for b in scan.blocks] for scan in run.scans]
+        requests = len(rogue.requests)
+
+    assert scans[:2] == [[got] * 3] * 2
+    assert requests <= 3
+
+
+@pytest.mark.asyncio
 async def test_refused_block_is_split_once_and_the_address_is_named(rogue: Rogue) -> None:
     """A hole in the map: the rest is read, the refused point is known, and nothing is shifted."""
     rogue.behave = ways.mapped(11)
