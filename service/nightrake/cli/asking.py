@@ -10,7 +10,7 @@ from pathlib import Path
 
 from nightrake.control.client import ControlClient
 from nightrake.errors import ControlError
-from nightrake.settings.reach import Reach, reach
+from nightrake.settings.reach import Reach, reach_of
 
 WIDTH = 80
 
@@ -22,7 +22,7 @@ def asking(folder: Path, overrides: Mapping[str, str | int | float]) -> Iterator
     Raises:
         ConfigError: The folder holds mistakes, and no watch answers. ControlError: No watch answers.
     """
-    site = reach(folder, overrides)
+    site = reach_of(folder, overrides)
     try:
         client = ControlClient(site.socket)
     except ControlError as error:

@@ -35,7 +35,7 @@ class Reach(NamedTuple):
     mistakes: ConfigError | None = None
 
 
-def reach(folder: Path, overrides: Mapping[str, str | int | float]) -> Reach:
+def reach_of(folder: Path, overrides: Mapping[str, str | int | float]) -> Reach:
     """What the folder says of it; of one with mistakes in it what can be read all the same.
 
     Raises:

@@ -15,7 +15,7 @@ from nightrake.cli.status import run_status
 from nightrake.control.client import ControlClient
 from nightrake.errors import ConfigError, ControlError
 from nightrake.settings import load
-from nightrake.settings.reach import reach
+from nightrake.settings.reach import reach_of
 
 CONFIG = Path(__file__).parents[3] / "config"
 
@@ -110,7 +110,7 @@ def test_mistake_in_the_folder_hides_no_running_watch(
     said = " ".join(capsys.readouterr().err.split())
     assert code == 0
     assert f"holds {'a mistake' if count == 1 else f'{count} mistakes'}, see nightrake check; the watch goes on" in said
-    site = reach(folder, place)
+    site = reach_of(folder, place)
     assert site.zone.name == "Europe/London"
     assert site.names["night1"] == "Night shift operator"
     assert ("PC1" in site.drives) == (mistake != "no TOML")
@@ -127,4 +127,4 @@ def test_mistake_is_told_where_no_watch_answers(folder: Path, tmp_path: Path) ->
 def test_wrong_override_is_refused(folder: Path) -> None:
     """It is part of the command, not of somebody's unfinished change."""
     with pytest.raises(ConfigError, match="NOPE"):
-        reach(folder, {"plc.NOPE.port": 1})
+        reach_of(folder, {"plc.NOPE.port": 1})
